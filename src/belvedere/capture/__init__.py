@@ -1,0 +1,1 @@
+"""Frames: what files hold, read once, never altered."""

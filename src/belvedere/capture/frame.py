@@ -1,0 +1,113 @@
+"""What a photographer shot: exposures with their metadata, and frames made of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Metadata:
+    """What an exposure's file says of itself. Everything a file may leave out is None.
+
+    Parameters
+    ----------
+    stored_width, stored_height : int
+        Size in px as stored, before Exif Orientation.
+    orientation : int
+        Exif Orientation 1 to 8; 1 where the file says nothing or nonsense.
+    bits : int
+        Bits a sample: 8 or 16.
+    make, model, lens, serial : str or None
+        Camera and lens as tagged, blanks stripped.
+    focal_mm, focal_35mm : float or None
+        Focal length, and its 35-mm equivalent, mm.
+    focal_plane_px_per_mm : float or None
+        Sensor resolution along the stored width, px/mm, of the file's own pixels as far as the tags tell.
+    exposure_s, f_number, iso : float or None
+        Exposure settings.
+    taken : datetime or None
+        Moment of exposure with sub-seconds, camera clock, no zone.
+    roll_deg, pitch_deg : float or None
+        Level as the camera measured it, in DESIGN's senses, where a camera writes it.
+    color_space : int or None
+        Exif ColorSpace (1 sRGB, 2 wide gamut by custom, 65535 uncalibrated).
+    profile : bytes or None
+        Embedded ICC profile.
+    """
+
+    stored_width: int
+    stored_height: int
+    orientation: int = 1
+    bits: int = 8
+    make: str | None = None
+    model: str | None = None
+    lens: str | None = None
+    serial: str | None = None
+    focal_mm: float | None = None
+    focal_35mm: float | None = None
+    focal_plane_px_per_mm: float | None = None
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    taken: datetime | None = None
+    roll_deg: float | None = None
+    pitch_deg: float | None = None
+    color_space: int | None = None
+    profile: bytes | None = None
+
+    @property
+    def width(self) -> int:
+        """Width as displayed, px."""
+        return self.stored_height if self.orientation >= 5 else self.stored_width
+
+    @property
+    def height(self) -> int:
+        """Height as displayed, px."""
+        return self.stored_width if self.orientation >= 5 else self.stored_height
+
+    @property
+    def exposure_ev(self) -> float | None:
+        """log2 of the light the settings gather, t ISO / N^2, up to the camera's constant; None if unknown.
+
+        One stop more light is +1.
+        """
+        from math import log2
+
+        if not self.exposure_s or not self.iso:
+            return None
+        aperture = self.f_number**2 if self.f_number else 1.0
+        return log2(self.exposure_s * self.iso / aperture)
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """One file of a pose."""
+
+    file: Path
+    metadata: Metadata
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A direction: one or more exposures of one pose, and the photographer's optional mask.
+
+    The first exposure stands for the frame where one picture is needed. `mask` is a PNG of the frame as
+    displayed: 0 never, 255 prefer.
+    """
+
+    exposures: tuple[Exposure, ...]
+    mask: Path | None = None
+
+    @property
+    def file(self) -> Path:
+        return self.exposures[0].file
+
+    @property
+    def metadata(self) -> Metadata:
+        return self.exposures[0].metadata
+
+    @property
+    def name(self) -> str:
+        return self.file.name

@@ -1,0 +1,1 @@
+"""Lenses, sensors, light and print arithmetic: plain numbers in, plain numbers out."""

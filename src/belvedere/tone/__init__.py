@@ -1,0 +1,1 @@
+"""How bright every frame was, in linear light."""

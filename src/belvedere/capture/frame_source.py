@@ -61,7 +61,8 @@ class FramesInMemory:
                 raise ValueError(f"frame {number}: expected (height, width, 3), got {pixels.shape}")
             if pixels.dtype not in (np.dtype(np.uint8), np.dtype(np.uint16)):
                 raise ValueError(f"frame {number}: expected uint8 or uint16, got {pixels.dtype}")
-            stack: list[Pixels] = [np.ascontiguousarray(pixels)]
+            full: Pixels = np.ascontiguousarray(pixels)  # type: ignore[assignment]
+            stack: list[Pixels] = [full]
             for _ in range(level_count(pixels.shape[1], pixels.shape[0]) - 1):
                 stack.append(halve(stack[-1]))
             self._levels.append(stack)

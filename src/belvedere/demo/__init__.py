@@ -1,1 +1,5 @@
-"""An invented place seen through a simulated camera, with the truth beside it."""
+"""An invented place seen through a simulated camera, with the truth beside it.
+
+`sets.render_set` writes one of the named sets; `render.render_frames` shoots a `spec.SetSpec` of one's own in
+memory, `render.truth` tells its truth.
+"""

@@ -1,0 +1,212 @@
+"""Land and water: the colour of every layer where it is seen."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from belvedere.demo.noise import UNBOUNDED, add_octave, smoothstep
+
+TAU = 2.0 * math.pi
+
+
+@njit(cache=True, nogil=True)
+def sum_octaves_ring(
+    coarse: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    turn: NDArray[np.float64],
+    y: NDArray[np.float64],
+    shrink: NDArray[np.float32],
+    n: int,
+    first_cells: int,
+    focal_px: float,
+    seed: int,
+) -> None:
+    """Fill three bands of noise on the cylinder around the viewer, from `first_cells` a turn to the pixel.
+
+    `turn` is yaw / 2 pi (0 to 1), y the Mercator height asinh(e) in radians. Octaves 0-2 go to `coarse`,
+    3-5 to `middle`, all finer ones to `fine`, each octave with the same contrast: that is what natural
+    ground has (Field, J. Opt. Soc. Am. A 4 (1987) 2379: amplitude falls as 1/frequency).
+    """
+    coarse[:n] = 0.0
+    middle[:n] = 0.0
+    fine[:n] = 0.0
+    cells = first_cells
+    octave = 0
+    while TAU * focal_px / cells > 1.3:
+        px = TAU * focal_px / cells
+        band = coarse if octave < 3 else (middle if octave < 6 else fine)
+        add_octave(band, turn, y, shrink, n, cells, cells / TAU, cells, px, 1.0, seed * 131 + octave)
+        cells = cells * 2 + octave % 2
+        octave += 1
+
+
+@njit(cache=True, nogil=True)
+def sum_octaves_plane(
+    coarse: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    x: NDArray[np.float64],
+    z: NDArray[np.float64],
+    shrink: NDArray[np.float32],
+    n: int,
+    first_cell: float,
+    last_cell: float,
+    stretch: float,
+    focal_px: float,
+    seed: int,
+) -> None:
+    """Fill two bands of noise on a horizontal plane at unit depth; cells halve from first to last.
+
+    `shrink` is the angle a unit of plane spans as seen, at its narrowest; `stretch` widens cells along x.
+    """
+    coarse[:n] = 0.0
+    fine[:n] = 0.0
+    cell = first_cell
+    octave = 0
+    while cell >= last_cell and cell * focal_px > 1.3:
+        band = coarse if octave < 3 else fine
+        add_octave(
+            band, x, z, shrink, n, 1.0 / (cell * stretch), 1.0 / cell, UNBOUNDED, cell * focal_px, 1.0,
+            seed * 173 + octave,
+        )  # fmt: skip
+        cell *= 0.5
+        octave += 1
+
+
+@njit(inline="always")
+def _mix(a: float, b: float, t: float) -> float:
+    return a + (b - a) * t
+
+
+@njit(cache=True, nogil=True)
+def colour_range(
+    colour: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    height: NDArray[np.float32],
+    n: int,
+    haze: NDArray[np.float32],
+) -> None:
+    """Far mountains: rock, scree and forest below, snow in the heights, sun from the left, blue air before."""
+    f = np.float32
+    for i in range(n):
+        slope = f(0.55) * coarse[i] + f(0.5) * middle[i] + f(0.33) * fine[i]
+        sun = min(max(f(0.52) + f(0.55) * slope, f(0.04)), f(1.6))
+        up = height[i] + f(0.03) * coarse[i] + f(0.022) * middle[i] + f(0.008) * fine[i]
+        snow = smoothstep(f(0.145), f(0.165), up)
+        wood = smoothstep(f(0.075), f(0.055), up)
+        grain = f(1.0) + f(0.16) * fine[i]
+        r = _mix(_mix(f(0.34), f(0.10), wood) * grain, f(0.80), snow)
+        g = _mix(_mix(f(0.30), f(0.15), wood) * grain, f(0.82), snow)
+        b = _mix(_mix(f(0.26), f(0.07), wood) * grain, f(0.86), snow)
+        air = f(0.42) - f(0.9) * height[i]
+        air = min(max(air, f(0.16)), f(0.55))
+        colour[i, 0] = _mix(r * (f(0.10) + f(0.85) * sun), haze[0], air)
+        colour[i, 1] = _mix(g * (f(0.13) + f(0.80) * sun), haze[1], air)
+        colour[i, 2] = _mix(b * (f(0.20) + f(0.70) * sun), haze[2], air)
+
+
+@njit(cache=True, nogil=True)
+def colour_hills(
+    colour: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    height: NDArray[np.float32],
+    n: int,
+    haze: NDArray[np.float32],
+) -> None:
+    """Hills: meadows, heath and woods with dark crowns."""
+    f = np.float32
+    for i in range(n):
+        wood = smoothstep(f(-0.05), f(0.10), f(0.55) * coarse[i] + f(0.35) * middle[i])
+        heath = smoothstep(f(0.15), f(0.30), middle[i] - f(0.5) * coarse[i])
+        crown = smoothstep(f(-0.5), f(0.5), fine[i] + f(0.4) * middle[i])
+        sun = min(max(f(0.6) + f(0.35) * coarse[i] + f(0.3) * middle[i] + f(0.28) * fine[i], f(0.05)), f(1.5))
+        r = _mix(_mix(f(0.22), f(0.30), heath), f(0.035) + f(0.075) * crown, wood)
+        g = _mix(_mix(f(0.28), f(0.20), heath), f(0.060) + f(0.110) * crown, wood)
+        b = _mix(_mix(f(0.08), f(0.11), heath), f(0.030) + f(0.035) * crown, wood)
+        air = f(0.16)
+        colour[i, 0] = _mix(r * (f(0.09) + f(1.0) * sun), haze[0], air)
+        colour[i, 1] = _mix(g * (f(0.11) + f(0.95) * sun), haze[1], air)
+        colour[i, 2] = _mix(b * (f(0.16) + f(0.85) * sun), haze[2], air)
+
+
+@njit(cache=True, nogil=True)
+def colour_head(
+    colour: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    middle: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    height: NDArray[np.float32],
+    n: int,
+) -> None:
+    """The headland: turf on top, bedded cliffs of warm stone where it falls off, boulders."""
+    f = np.float32
+    for i in range(n):
+        depth = -height[i] + f(0.010) * middle[i] + f(0.016) * coarse[i]  # below the edge, in e
+        turf = smoothstep(f(0.030), f(0.018), depth + f(0.004) * fine[i])
+        beds = f(0.5) + f(0.5) * math.sin((depth * f(900.0)) + f(4.0) * coarse[i] + f(1.5) * middle[i])
+        sun = min(max(f(0.55) + f(0.3) * coarse[i] + f(0.4) * middle[i] + f(0.36) * fine[i], f(0.04)), f(1.7))
+        stone = f(0.75) + f(0.25) * beds
+        r = _mix(f(0.36) * stone, f(0.20) + f(0.03) * middle[i], turf)
+        g = _mix(f(0.30) * stone, f(0.26) + f(0.03) * fine[i], turf)
+        b = _mix(f(0.23) * stone, f(0.07), turf)
+        colour[i, 0] = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun) + f(0.010)
+        colour[i, 1] = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun) + f(0.013)
+        colour[i, 2] = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun) + f(0.018)
+
+
+@njit(cache=True, nogil=True)
+def colour_ground(
+    colour: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    tuft: NDArray[np.float32],
+    blade: NDArray[np.float32],
+    n: int,
+) -> None:
+    """Ground near by: grass in tufts, trodden earth, pebbles and lichened stone."""
+    f = np.float32
+    for i in range(n):
+        earth = smoothstep(f(0.10), f(0.35), coarse[i] + f(0.25) * fine[i])
+        rock = smoothstep(f(0.45), f(0.60), f(0.5) * fine[i] - f(0.6) * coarse[i] + f(0.2) * tuft[i])
+        sun = f(0.62) + f(0.16) * fine[i] + f(0.22) * tuft[i] + f(0.34) * blade[i]
+        sun = min(max(sun, f(0.05)), f(1.7))
+        r = _mix(_mix(f(0.21) + f(0.05) * tuft[i], f(0.33), earth), f(0.42) + f(0.05) * blade[i], rock)
+        g = _mix(_mix(f(0.25) + f(0.03) * tuft[i], f(0.26), earth), f(0.41) + f(0.05) * blade[i], rock)
+        b = _mix(_mix(f(0.06), f(0.17), earth), f(0.38) + f(0.04) * blade[i], rock)
+        colour[i, 0] = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun)
+        colour[i, 1] = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun)
+        colour[i, 2] = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun)
+
+
+@njit(cache=True, nogil=True)
+def colour_sea(
+    colour: NDArray[np.float32],
+    coarse: NDArray[np.float32],
+    fine: NDArray[np.float32],
+    e: NDArray[np.float64],
+    n: int,
+    haze: NDArray[np.float32],
+) -> None:
+    """The sea: deep green-blue that mirrors the sky at a low angle, wind lanes, crests."""
+    f = np.float32
+    for i in range(n):
+        down = f(-e[i])
+        grazing = f(1.0) / (f(1.0) + f(14.0) * down)  # share of sky mirrored
+        wave = f(0.16) * coarse[i] + f(0.20) * fine[i]
+        crest = smoothstep(f(0.85), f(1.15), f(0.45) * coarse[i] + f(0.6) * fine[i])
+        air = f(0.55) * math.exp(-down * f(60.0))
+        mirror = min(max(grazing * f(0.62) + f(0.35) * wave, f(0.0)), f(1.0))
+        r = _mix(f(0.020), f(0.36), mirror) + f(0.5) * crest
+        g = _mix(f(0.085), f(0.47), mirror) + f(0.5) * crest
+        b = _mix(f(0.105), f(0.62), mirror) + f(0.5) * crest
+        colour[i, 0] = _mix(r, haze[0], air)
+        colour[i, 1] = _mix(g, haze[1], air)
+        colour[i, 2] = _mix(b, haze[2], air)

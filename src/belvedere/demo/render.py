@@ -1,0 +1,147 @@
+"""Shooting a set: every planned frame rendered, exposed and, where wanted, written to disk."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import simplejpeg
+import tifffile
+from numpy.typing import NDArray
+
+from belvedere.demo.exif import exif_of, srgb_profile
+from belvedere.demo.exposing import expose
+from belvedere.demo.place import Place
+from belvedere.demo.poses import Shot, plan_shots
+from belvedere.demo.scene import View, light_of_rows
+from belvedere.demo.spec import SetSpec
+from belvedere.demo.truth import Truth, truth_of, write_truth
+from belvedere.geometry.orientation import displayed
+
+_BAND = 64  # rows rendered at a time
+_INVERSE = {1: 1, 2: 2, 3: 3, 4: 4, 5: 5, 6: 8, 7: 7, 8: 6}
+
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
+
+
+def render_frames(spec: SetSpec) -> list[Codes]:
+    """Shoot a set in memory.
+
+    Returns
+    -------
+    frames : list of ndarrays (height, width, 3)
+        As displayed, uint8 or uint16 codes by `spec.bits`, in the order of `truth(spec).frames`.
+    """
+    return [render_frame(spec, shot) for shot in plan_shots(spec)]
+
+
+def render_frame(spec: SetSpec, shot: Shot) -> Codes:
+    """Shoot one planned frame: (height, width, 3) codes as displayed."""
+    camera = shot.camera
+    out: Codes
+    if spec.bits == 8:
+        out = np.empty((camera.height, camera.width, 3), dtype=np.uint8)
+    else:
+        out = np.empty((camera.height, camera.width, 3), dtype=np.uint16)
+    for y, light in light_in_bands(spec, shot):
+        expose(
+            light,
+            y,
+            camera.principal_point,
+            camera.half_diagonal_px,
+            shot.exposing,
+            out[y : y + len(light)],
+        )
+    return out
+
+
+def light_in_bands(spec: SetSpec, shot: Shot) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """The scene light of one frame as (first row, light (rows, width, 3)), from top to bottom."""
+    view, where = view_of(spec, shot), place_of(spec, shot)
+    for y in range(0, shot.camera.height, _BAND):
+        rows = min(_BAND, shot.camera.height - y)
+        yield y, light_of_rows(view, where, y, rows)
+
+
+def view_of(spec: SetSpec, shot: Shot) -> View:
+    """Where a shot's camera stands in the place at its moment."""
+    drift = (spec.cloud_drift[0] * shot.seconds, spec.cloud_drift[1] * shot.seconds)
+    return View(shot.camera, shot.centre_m, drift)
+
+
+def place_of(spec: SetSpec, shot: Shot) -> Place:
+    """The place a shot shows: the set's, or for a stray another one."""
+    if shot.belongs:
+        return spec.place
+    return dataclasses.replace(Place(), seed=spec.place.seed + 1000003, sea_width_deg=0.0, relief=1.7, clouds=0.8)
+
+
+def truth(spec: SetSpec) -> Truth:
+    """The truth of a set without rendering it."""
+    shots = plan_shots(spec)
+    return truth_of(spec, shots, file_names(spec, len(shots)), [() for _ in shots])
+
+
+def file_names(spec: SetSpec, count: int) -> list[str]:
+    """Names as a camera counts them."""
+    suffix = "JPG" if spec.bits == 8 else "TIF"
+    return [f"VH_{1001 + i:04d}.{suffix}" for i in range(count)]
+
+
+def write_set(spec: SetSpec, folder: Path) -> Truth:
+    """Shoot a set into a folder: frames stored as the sensor lies, Exif, and truth.json.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    known = truth(spec)
+    for shot, name in zip(plan_shots(spec), known.files, strict=True):
+        write_frame(spec, shot, render_frame(spec, shot), folder / name)
+    write_truth(known, folder / "truth.json")
+    return known
+
+
+def write_frame(spec: SetSpec, shot: Shot, frame: Codes, path: Path) -> None:
+    """Write one frame as displayed the way a camera stores it: JPEG of 8 bits, TIFF of 16."""
+    stored = frame
+    if spec.exif:
+        stored = np.ascontiguousarray(displayed(frame, _INVERSE[shot.orientation]))  # type: ignore[assignment]
+    if frame.dtype == np.uint16:
+        _write_tiff(spec, shot, stored, path)
+        return
+    body = simplejpeg.encode_jpeg(
+        stored, quality=spec.quality, colorspace="RGB", colorsubsampling=spec.subsampling, fastdct=False
+    )
+    path.write_bytes(_with_segments(body, spec, shot))
+
+
+def _with_segments(body: bytes, spec: SetSpec, shot: Shot) -> bytes:
+    """Put Exif (APP1) and ICC profile (APP2, ICC.1:2022 annex B.4) behind the JPEG's SOI, in place of JFIF."""
+    rest = body[2:]
+    segments = b""
+    if spec.exif:
+        if rest[:2] == b"\xff\xe0":  # Exif 2.32, 4.5.4: APP1 comes at once after SOI
+            rest = rest[2 + int.from_bytes(rest[2:4], "big") :]
+        data = exif_of(spec, shot).tobytes()
+        segments += b"\xff\xe1" + (len(data) + 2).to_bytes(2, "big") + data
+    if spec.profile:
+        data = b"ICC_PROFILE\x00\x01\x01" + srgb_profile()
+        segments += b"\xff\xe2" + (len(data) + 2).to_bytes(2, "big") + data
+    return body[:2] + segments + rest
+
+
+def _write_tiff(spec: SetSpec, shot: Shot, stored: Codes, path: Path) -> None:
+    """Write a 16-bit TIFF with the Exif of the frame."""
+    from PIL import Image
+
+    options: dict[str, Any] = {"photometric": "rgb", "compression": "zlib", "predictor": True, "metadata": None}
+    if spec.profile:
+        options["iccprofile"] = srgb_profile()
+    tifffile.imwrite(path, stored, **options)
+    del Image, shot

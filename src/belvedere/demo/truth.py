@@ -1,0 +1,258 @@
+"""The truth of a set: what every camera was and saw, kept beside the frames as truth.json."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.demo import place
+from belvedere.demo.exposing import decode_curve
+from belvedere.demo.poses import Shot, pan_axis
+from belvedere.demo.spec import SetSpec
+from belvedere.geometry.camera import Camera
+
+SCHEMA = "belvedere.truth/1"
+
+
+@dataclass(frozen=True, slots=True)
+class WalkerSeen:
+    """A walker in one frame.
+
+    Parameters
+    ----------
+    walker : int
+        Which one.
+    box : tuple of 4 float
+        x0, y0, x1, y1 around the whole figure, displayed px; may reach beyond the frame.
+    whole : bool
+        Whether all of it lies on the frame.
+    """
+
+    walker: int
+    box: tuple[float, float, float, float]
+    whole: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FrameTruth:
+    """One frame. Conventions as everywhere: displayed pixels, world to camera, gain on linear light.
+
+    `gain` has geometric mean 1 over the frames that belong. `centre_m` is the entrance pupil in the world.
+    """
+
+    file: str
+    row: int
+    column: int
+    orientation: int
+    belongs: bool
+    camera: Camera
+    gain: float
+    white_balance: tuple[float, float, float]
+    vignetting: tuple[float, float, float]
+    centre_m: tuple[float, float, float]
+    seconds: float
+    cloud_drift: tuple[float, float]
+    exposure_ev: float
+    walkers: tuple[WalkerSeen, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """A set.
+
+    Parameters
+    ----------
+    name : str
+        Name of the set.
+    frames : tuple of FrameTruth
+        In the order shot, which is the order of the file names.
+    focal_mm : float
+        True focal length.
+    pan_axis : tuple of 3 float
+        Unit vector up along the pan axis, world.
+    contrast : float
+        The body's S-curve on top of sRGB; 0: plain sRGB.
+    sea_yaw_deg, sea_width_deg : float
+        Where the horizon is the sea's.
+    layers_m : dict
+        Distance of every layer.
+    moving : tuple of str
+        What moves: "clouds", "walkers".
+    scene : str
+        Name of the place.
+    seed : int
+        Seed of the set.
+    """
+
+    name: str
+    frames: tuple[FrameTruth, ...]
+    focal_mm: float
+    pan_axis: tuple[float, float, float]
+    contrast: float
+    sea_yaw_deg: float
+    sea_width_deg: float
+    layers_m: dict[str, float]
+    moving: tuple[str, ...]
+    scene: str
+    seed: int
+
+    @property
+    def cameras(self) -> list[Camera]:
+        """Every frame's camera, strays included, in order."""
+        return [f.camera for f in self.frames]
+
+    @property
+    def files(self) -> list[str]:
+        """File names, in order."""
+        return [f.file for f in self.frames]
+
+    @property
+    def belonging(self) -> list[int]:
+        """Indices of the frames that belong."""
+        return [i for i, f in enumerate(self.frames) if f.belongs]
+
+    @property
+    def to_linear(self) -> NDArray[np.float64]:
+        """Linear light at codes 0, 1/1024, ..., 1, shape (1025,): the body's true curve."""
+        return decode_curve(self.contrast)
+
+
+def truth_of(
+    spec: SetSpec, shots: tuple[Shot, ...], files: list[str], walkers: list[tuple[WalkerSeen, ...]]
+) -> Truth:
+    """The truth of a planned set."""
+    axis = pan_axis(spec)
+    frames = tuple(
+        FrameTruth(
+            file=files[i],
+            row=s.row,
+            column=s.column,
+            orientation=s.orientation if spec.exif else 1,
+            belongs=s.belongs,
+            camera=s.camera,
+            gain=s.gain,
+            white_balance=s.white_balance,
+            vignetting=s.exposing.vignetting,
+            centre_m=s.centre_m,
+            seconds=s.seconds,
+            cloud_drift=(spec.cloud_drift[0] * s.seconds, spec.cloud_drift[1] * s.seconds),
+            exposure_ev=s.exposure_ev,
+            walkers=walkers[i],
+        )
+        for i, s in enumerate(shots)
+    )
+    moving = ("clouds",) if spec.cloud_drift != (0.0, 0.0) and spec.place.clouds > 0.0 else ()
+    return Truth(
+        name=spec.name,
+        frames=frames,
+        focal_mm=spec.focal_mm,
+        pan_axis=(float(axis[0]), float(axis[1]), float(axis[2])),
+        contrast=spec.body.contrast,
+        sea_yaw_deg=spec.place.sea_yaw_deg,
+        sea_width_deg=spec.place.sea_width_deg,
+        layers_m=dict(zip(place.LAYERS, place.DISTANCES_M, strict=True)),
+        moving=(*moving, "walkers") if spec.walkers else moving,
+        scene=place.NAME,
+        seed=spec.seed,
+    )
+
+
+def write_truth(truth: Truth, path: Path) -> None:
+    """Write truth.json."""
+    document: dict[str, Any] = {
+        "schema": SCHEMA,
+        "name": truth.name,
+        "scene": truth.scene,
+        "seed": truth.seed,
+        "focal_mm": truth.focal_mm,
+        "pan_axis": truth.pan_axis,
+        "response": {"encoding": "sRGB", "contrast": truth.contrast},
+        "sea": {"yaw_deg": truth.sea_yaw_deg, "width_deg": truth.sea_width_deg},
+        "layers_m": truth.layers_m,
+        "moving": truth.moving,
+        "frames": [_frame_document(f) for f in truth.frames],
+    }
+    path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+def _frame_document(f: FrameTruth) -> dict[str, Any]:
+    return {
+        "file": f.file,
+        "row": f.row,
+        "column": f.column,
+        "orientation": f.orientation,
+        "belongs": f.belongs,
+        "width": f.camera.width,
+        "height": f.camera.height,
+        "focal_px": f.camera.focal_px,
+        "principal_point": f.camera.principal_point,
+        "distortion": f.camera.distortion,
+        "rotation_wxyz": f.camera.rotation_wxyz,
+        "gain": f.gain,
+        "white_balance": f.white_balance,
+        "vignetting": f.vignetting,
+        "centre_m": f.centre_m,
+        "seconds": f.seconds,
+        "cloud_drift": f.cloud_drift,
+        "exposure_ev": f.exposure_ev,
+        "walkers": [{"walker": w.walker, "box": w.box, "whole": w.whole} for w in f.walkers],
+    }
+
+
+def read_truth(path: Path) -> Truth:
+    """Read truth.json; a folder stands for the truth.json in it.
+
+    Raises
+    ------
+    ValueError
+        If the file is not of the schema this version writes.
+    """
+    if path.is_dir():
+        path = path / "truth.json"
+    d = json.loads(path.read_text(encoding="utf-8"))
+    if d.get("schema") != SCHEMA:
+        raise ValueError(f"{path}: expected schema {SCHEMA}, got {d.get('schema')!r}")
+    frames = tuple(
+        FrameTruth(
+            file=f["file"],
+            row=f["row"],
+            column=f["column"],
+            orientation=f["orientation"],
+            belongs=f["belongs"],
+            camera=Camera(
+                width=f["width"],
+                height=f["height"],
+                focal_px=f["focal_px"],
+                principal_point=tuple(f["principal_point"]),
+                distortion=tuple(f["distortion"]),
+                rotation_wxyz=tuple(f["rotation_wxyz"]),
+            ),
+            gain=f["gain"],
+            white_balance=tuple(f["white_balance"]),
+            vignetting=tuple(f["vignetting"]),
+            centre_m=tuple(f["centre_m"]),
+            seconds=f["seconds"],
+            cloud_drift=tuple(f["cloud_drift"]),
+            exposure_ev=f["exposure_ev"],
+            walkers=tuple(WalkerSeen(w["walker"], tuple(w["box"]), w["whole"]) for w in f["walkers"]),
+        )
+        for f in d["frames"]
+    )
+    return Truth(
+        name=d["name"],
+        frames=frames,
+        focal_mm=d["focal_mm"],
+        pan_axis=tuple(d["pan_axis"]),
+        contrast=d["response"]["contrast"],
+        sea_yaw_deg=d["sea"]["yaw_deg"],
+        sea_width_deg=d["sea"]["width_deg"],
+        layers_m=d["layers_m"],
+        moving=tuple(d["moving"]),
+        scene=d["scene"],
+        seed=d["seed"],
+    )

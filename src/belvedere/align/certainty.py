@@ -1,0 +1,95 @@
+"""How sure every frame's place is, and what speaks against it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.links import Link
+from belvedere.align.solve import Solved, frame_grid
+from belvedere.align.start import Pair
+from belvedere.geometry.camera import Camera
+
+# Where a placement is called doubtful. Common practice, no published source; checked on simulated sets.
+_FOUND_SHARE = 0.35  # of the details looked for again at full resolution
+_FEW_TIES = 12
+_SIGMA_SHARE = 0.00025  # of the long side
+_RIVAL = 0.6
+_LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
+
+
+def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:
+    """RMS over every frame of its 1-sigma shift against the frames it overlaps, px.
+
+    From the covariance of the adjustment (rotations), times the a-posteriori variance factor. NaN where the
+    block is too large for a dense inverse.
+    """
+    n = len(solved.frames)
+    out = np.full(n, np.nan)
+    covariance = solved.adjusted.covariance
+    if covariance is None:
+        return out
+    factor = max(solved.adjusted.variance_factor, 0.0)
+    squares: list[list[float]] = [[] for _ in range(n)]
+    for i, j in solved.ties.pairs.tolist():
+        a, b = slice(3 * i, 3 * i + 3), slice(3 * j, 3 * j + 3)
+        relative = covariance[a, a] + covariance[b, b] - covariance[a, b] - covariance[b, a]
+        for me in (i, j):
+            squares[me].append(_mean_shift2(relative, cameras[me]) * factor)
+    for i in range(n):
+        if squares[i]:
+            out[i] = float(np.sqrt(np.mean(squares[i])))
+    return out
+
+
+def _mean_shift2(covariance: NDArray[np.float64], camera: Camera) -> float:
+    """Mean over the frame of the variance of a ray's shift under a random small turn, px^2, a coordinate."""
+    w = camera.rays(frame_grid(camera, 5))
+    # a turn d moves w by d x w: variance = trace of [w]x C [w]x^T = trace(C) - w^T C w
+    variance = np.trace(covariance) - np.einsum("ni,ij,nj->n", w, covariance, w)
+    return float(np.mean(variance)) * camera.focal_px**2 / 2.0
+
+
+def doubts(
+    solved: Solved,
+    sigmas: NDArray[np.float64],
+    links: Sequence[Link],
+    lost: Sequence[Link],
+    cameras: Sequence[Camera],
+) -> list[str | None]:
+    """For every frame of the block, the sentence that speaks against its place, or None."""
+    at = {i: k for k, i in enumerate(solved.frames)}
+    out: list[str | None] = []
+    ties = np.zeros(len(at), dtype=int)
+    for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
+        count = int(solved.ties.start[k + 1] - solved.ties.start[k])
+        ties[i] += count
+        ties[j] += count
+    for i, k in at.items():
+        tried, found = _found(solved.found, i)
+        own = [v for v in links if i in (v.a, v.b)]
+        strongest = max(own, key=lambda v: v.strength, default=None)
+        long_side = max(cameras[k].width, cameras[k].height)
+        against = [v for v in lost if i in (v.a, v.b) and v.a in at and v.b in at]
+        said = None
+        if ties[k] < _FEW_TIES:
+            said = f"held by only {ties[k]} tie points"
+        elif tried >= 10 and found < _FOUND_SHARE * tried:
+            said = f"only {found} of {tried} details were found again where its place says they are"
+        elif np.isfinite(sigmas[k]) and sigmas[k] > _SIGMA_SHARE * long_side:
+            said = f"its place is sure only to {sigmas[k]:.1f} px (one sigma)"
+        elif strongest is not None and all(v.rival > _RIVAL for v in own):
+            said = "what it shows repeats, and another place fits nearly as well"
+        elif len(own) == 1 and np.count_nonzero(own[0].inliers) < _LONE_LINK:
+            said = f"held by one neighbour only, with {np.count_nonzero(own[0].inliers)} agreeing details"
+        elif len(against) > len(own):
+            said = f"{len(against)} of its overlaps contradict its place"
+        out.append(said)
+    return out
+
+
+def _found(found: dict[Pair, tuple[int, int]], frame: int) -> tuple[int, int]:
+    tried = sum(t for (a, b), (t, _) in found.items() if frame in (a, b))
+    return tried, sum(f for (a, b), (_, f) in found.items() if frame in (a, b))

@@ -1,0 +1,126 @@
+"""A starting focal length from the pictures themselves, whatever the tags say.
+
+Two frames turned about one point are related by K R K^-1 (Szeliski & Shum 1997). For each focal length of a
+fine ladder the best rotation of every pair is fitted and its disagreement in px summed over the pairs; a mild
+radial distortion is tried beside none, since it looks much like another focal length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.pair_rotation import fit_rotation
+from belvedere.geometry.camera import undistortion_scale
+
+_LADDER = np.geomspace(0.35, 14.0, 75)  # of the frame's long side; 5 % steps: about 13 to 500 mm on 36 mm
+_CORNERS = (0.0, -0.03, 0.03)  # displacement of the corner by k1, as a share of its radius
+
+
+@dataclass(frozen=True, slots=True)
+class MatchedPair:
+    """Matches of two frames that one homography explains, px from the frames' centres.
+
+    `weight` sets how much the pair counts. Both frames are taken through one lens.
+    """
+
+    a: NDArray[np.float64]
+    b: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class FocalScan:
+    """Mean robust disagreement (0 to 1) for every focal length of the ladder, px."""
+
+    focal_px: NDArray[np.float64]
+    cost: NDArray[np.float64]
+
+    @property
+    def best_px(self) -> float:
+        """The ladder's best focal length, with a parabola through its neighbours in ln f."""
+        i = int(np.argmin(self.cost))
+        if i in (0, len(self.cost) - 1):
+            return float(self.focal_px[i])
+        left, mid, right = self.cost[i - 1], self.cost[i], self.cost[i + 1]
+        bend = left - 2 * mid + right
+        shift = 0.5 * (left - right) / bend if bend > 0 else 0.0
+        ladder = np.log(self.focal_px[i + 1] / self.focal_px[i])
+        return float(self.focal_px[i] * np.exp(np.clip(shift, -0.5, 0.5) * ladder))
+
+    def cost_at(self, focal_px: float) -> float:
+        return float(np.interp(np.log(focal_px), np.log(self.focal_px), self.cost))
+
+
+def homography_inliers(
+    a: NDArray[np.float64], b: NDArray[np.float64], tolerance_px: float
+) -> NDArray[np.bool_]:
+    """Which matches one homography explains (USAC with MAGSAC++ scoring, Barath et al. 2020, from OpenCV)."""
+    if len(a) < 8:
+        return np.zeros(len(a), dtype=bool)
+    cv2.setRNGSeed(7)
+    _, mask = cv2.findHomography(
+        a.astype(np.float64),
+        b.astype(np.float64),
+        cv2.USAC_MAGSAC,
+        tolerance_px,
+        maxIters=2000,
+        confidence=0.999,
+    )
+    return np.zeros(len(a), dtype=bool) if mask is None else np.asarray(mask.ravel() > 0)
+
+
+def scan_focal(pairs: Sequence[MatchedPair], long_side: float, pixel: float) -> FocalScan:
+    """Try every focal length of the ladder.
+
+    Parameters
+    ----------
+    pairs : sequence of MatchedPair
+        At least one; at most a few dozen are worth their time.
+    long_side : float
+        Of the frames, px.
+    pixel : float
+        Size in px of the copy's pixel the features were found in: the unit of disagreement.
+
+    Returns
+    -------
+    FocalScan
+    """
+    ladder = _LADDER * long_side
+    cost = np.full(len(ladder), np.inf)
+    half = np.hypot(1.0, 0.7) / 2.0 * long_side
+    thinned = [MatchedPair(p.a[:: max(1, len(p.a) // 120)], p.b[:: max(1, len(p.b) // 120)]) for p in pairs]
+    for corner in _CORNERS:
+        for i, f in enumerate(ladder):
+            k1 = corner / (half / f) ** 2
+            total = weight = 0.0
+            for p in thinned:
+                total += _pair_cost(p, float(f), k1, pixel)
+                weight += len(p.a)
+            cost[i] = min(cost[i], total / weight)
+    return FocalScan(ladder, cost)
+
+
+def _pair_cost(pair: MatchedPair, focal: float, k1: float, pixel: float) -> float:
+    """Sum of Geman-McClure costs in [0, 1] of one pair's matches after its best rotation."""
+    a, b = _rays(pair.a, focal, k1), _rays(pair.b, focal, k1)
+    # px per unit of ray difference grows off the axis: weigh by it, so that no focal length gains by
+    # shrinking angles
+    magnify = focal / np.clip(a[:, 2] * b[:, 2], 0.05, 1.0)
+    w = np.ones(len(a))
+    q = w
+    for _ in range(3):
+        r = fit_rotation(a, b, w * magnify**2)
+        q = np.sum((a @ r.T - b) ** 2, axis=1) * (magnify / (2.0 * pixel)) ** 2
+        w = 1.0 / (1.0 + q) ** 2
+    return float(np.sum(q / (1.0 + q)))
+
+
+def _rays(points: NDArray[np.float64], focal: float, k1: float) -> NDArray[np.float64]:
+    d = points / focal
+    d = d * undistortion_scale(np.hypot(d[:, 0], d[:, 1]), (k1, 0.0, 0.0))[:, None]
+    v = np.column_stack([d, np.ones(len(d))])
+    return np.asarray(v / np.linalg.norm(v, axis=1, keepdims=True))

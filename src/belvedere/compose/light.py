@@ -1,0 +1,81 @@
+"""What turns one frame's code values into scene light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.geometry.camera import Camera
+from belvedere.tone.tone import Tone
+
+# Code values (0 to 1) between which a sample fades from its own channel's factor to the common one.
+FADE_FROM = 0.96
+FADE_TO = 0.995
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLight:
+    """Scene light of code value c in channel k at (u, v): to_linear(c) * factor[k] / vignetting(q).
+
+    vignetting(q) = 1 + a1 q + a2 q^2 + a3 q^3, q = (distance of (u, v) from the principal point / half
+    diagonal)^2. A sample with any channel near its white has lost its colour: from `FADE_FROM` to
+    `FADE_TO` all three channels fade to the green channel's factor, so that clipped light stays neutral.
+
+    Parameters
+    ----------
+    to_linear : ndarray of shape (1025,), float32
+        Linear light at codes 0, 1/1024, ..., 1; between them linear.
+    factor : tuple of 3 float
+        1 / (gain * white balance) of r, g, b.
+    vignetting : tuple of 3 float
+        (a1, a2, a3).
+    principal_point : tuple of 2 float
+        px of the full frame as displayed.
+    half_diagonal_px : float
+        px of the full frame.
+    """
+
+    to_linear: NDArray[np.float32]
+    factor: tuple[float, float, float]
+    vignetting: tuple[float, float, float]
+    principal_point: tuple[float, float]
+    half_diagonal_px: float
+
+
+def frame_light(tone: Tone, camera: Camera, frame: int) -> FrameLight:
+    """The light of one frame.
+
+    Raises
+    ------
+    ValueError
+        If `tone` holds nothing for this frame, or its gain or white balance is not positive.
+    """
+    own = tone.frames[frame]
+    if own is None:
+        raise ValueError(f"frame {frame} has no tone: only used frames can be drawn")
+    parts = [own.gain * w for w in own.white_balance]
+    if not all(np.isfinite(p) and p > 0.0 for p in parts):
+        raise ValueError(f"frame {frame} needs positive gain and white balance, got {own}")
+    return FrameLight(
+        to_linear=np.ascontiguousarray(tone.responses[own.response].to_linear, dtype=np.float32),
+        factor=(1.0 / parts[0], 1.0 / parts[1], 1.0 / parts[2]),
+        vignetting=own.vignetting,
+        principal_point=camera.principal_point,
+        half_diagonal_px=camera.half_diagonal_px,
+    )
+
+
+def plain_light(
+    camera: Camera, to_linear: NDArray[np.float32] | None = None, gain: float = 1.0
+) -> FrameLight:
+    """The light of a frame nothing is known of but its response (None: codes are linear light)."""
+    table = np.linspace(0.0, 1.0, 1025, dtype=np.float32) if to_linear is None else to_linear
+    return FrameLight(
+        to_linear=np.ascontiguousarray(table, dtype=np.float32),
+        factor=(1.0 / gain, 1.0 / gain, 1.0 / gain),
+        vignetting=(0.0, 0.0, 0.0),
+        principal_point=camera.principal_point,
+        half_diagonal_px=camera.half_diagonal_px,
+    )

@@ -209,6 +209,8 @@ def accumulate(
                 for c in range(3):
                     e += b[c] * (wa[c] - wb[c])
                 e *= f
+                jac[r, 6] += 0.5 * e  # the unit of the residual is the mean focal length itself
+                jac[r, 12] += 0.5 * e
                 for c in range(_UNKNOWNS):
                     gradients[p, c] += w * jac[r, c] * e
                     for d in range(_UNKNOWNS):

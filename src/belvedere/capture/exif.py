@@ -26,10 +26,7 @@ BODY_SERIAL, LENS_SPECIFICATION, LENS_MODEL = 0xA431, 0xA432, 0xA434
 INTEROPERABILITY_INDEX = 0x0001
 
 _UNIT_MM = {1: 25.4, 2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
-_SENSOR_SIDE_MM = (
-    1.0,
-    300.0,
-)  # what a camera's sensor may measure along one side; common practice, no source
+_SENSOR_WIDTH_MM = (2.5, 300.0)  # along the width; common practice, no published source
 
 
 def tags_of_block(block: bytes) -> dict[int, Any]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -25,7 +27,7 @@ def level_count(width: int, height: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _halve(source: NDArray[np.generic], scale: int, out: NDArray[np.uint16]) -> None:
+def _halve(source: NDArray[Any], scale: int, out: NDArray[np.uint16]) -> None:
     """Write the 2 x 2 means of source * scale to out, halves up; odd edges replicated."""
     height, width = source.shape[0], source.shape[1]
     for j in range(out.shape[0]):

@@ -31,6 +31,7 @@ _MOST_BYTES = {
     _PACKBITS: 64,
     _ZSTD: 1 << 20,
 }
+_READ_AT_ONCE_BYTES = 8 << 20
 _CUT_SHORT = "is cut short or damaged; copy or export it again"
 
 
@@ -155,24 +156,34 @@ def _read_segments(page: Any, file: Path) -> NDArray[Any]:
             break
         row, column = (place // across) * tall, (place % across) * wide
         rows = tall if page.is_tiled else min(tall, height - row)
-        expected = rows * wide * in_segment * native.itemsize
-        page.parent.filehandle.seek(offset)
-        data = page.parent.filehandle.read(count)
-        if decompress is not None:
-            data = decompress(data, out=expected)
-        if len(data) < expected:
-            raise UnreadableFile(file, _CUT_SHORT)
-        piece = np.frombuffer(data, stored, count=expected // native.itemsize)
-        piece = piece.reshape(rows, wide, in_segment).astype(native)
-        if unpredict is not None:
-            piece = unpredict(piece, axis=-2)
-        piece = piece[: height - row, : width - column]
-        target = out[row : row + piece.shape[0], column : column + piece.shape[1]]
-        if planes == 1:
-            target[...] = piece[..., :kept]
-        else:
-            target[..., plane] = piece[..., 0]
+        row_bytes = wide * in_segment * native.itemsize
+        # What is not compressed comes a few rows at a time: a single strip may hold the whole frame.
+        at_once = rows if decompress is not None else max(1, min(rows, _READ_AT_ONCE_BYTES // row_bytes))
+        for done in range(0, rows, at_once):
+            now = min(at_once, rows - done)
+            if decompress is not None:
+                data = decompress(_read(page, offset, count), out=rows * row_bytes)
+            else:
+                data = _read(page, offset + done * row_bytes, now * row_bytes)
+            if len(data) < now * row_bytes:
+                raise UnreadableFile(file, _CUT_SHORT)
+            piece = np.frombuffer(data, stored, count=now * wide * in_segment)
+            piece = piece.reshape(now, wide, in_segment).astype(native, copy=False)
+            if unpredict is not None:
+                piece = unpredict(piece, axis=-2)
+            piece = piece[: max(0, height - row - done), : width - column]
+            top = row + done
+            target = out[top : top + piece.shape[0], column : column + piece.shape[1]]
+            if planes == 1:
+                target[...] = piece[..., :kept]
+            else:
+                target[..., plane] = piece[..., 0]
     return out
+
+
+def _read(page: Any, offset: int, count: int) -> bytes:
+    page.parent.filehandle.seek(offset)
+    return bytes(page.parent.filehandle.read(count))
 
 
 def _as_rgb(page: Any, samples: NDArray[Any]) -> NDArray[np.uint8] | NDArray[np.uint16]:

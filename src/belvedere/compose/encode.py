@@ -1,0 +1,119 @@
+"""From scene light to the codes of a file, by the inverse of the reference response."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from belvedere.compose.piece import Piece
+
+_BUCKETS = 4096  # equal steps of light that say where in the table to begin looking
+
+
+@dataclass(frozen=True, slots=True)
+class Encoded:
+    """Codes of a piece, and how much of it the file's white could not hold.
+
+    Parameters
+    ----------
+    codes : ndarray of shape (h, w, 4), uint8 or uint16
+        Red, green, blue and coverage (unassociated alpha); 0 everywhere where coverage is 0.
+    covered : int
+        Pixels with coverage above 0.
+    over_white : int
+        Those of them with light above 1 in any channel: held at white. Nothing else is altered.
+    """
+
+    codes: NDArray[np.uint8] | NDArray[np.uint16]
+    covered: int
+    over_white: int
+
+
+class Encoder:
+    """Encodes light by the inverse of one response; made once, used by any number of threads.
+
+    Parameters
+    ----------
+    to_linear : ndarray of shape (1025,), float32
+        Linear light at codes 0, 1/1024, ..., 1: monotone, 0 at 0 and 1 at 1.
+    bits : 8 or 16
+        Bits a sample of the file.
+
+    Raises
+    ------
+    ValueError
+        If the table is not of that kind.
+    """
+
+    def __init__(self, to_linear: NDArray[np.float32], bits: Literal[8, 16] = 16) -> None:
+        table = np.ascontiguousarray(to_linear, dtype=np.float32)
+        if table.shape != (1025,) or table[0] != 0.0 or table[-1] != 1.0 or (np.diff(table) < 0).any():
+            raise ValueError("a response needs 1025 values that rise from 0 to 1")
+        self._table = table
+        starts = np.searchsorted(table, np.arange(_BUCKETS + 1) / _BUCKETS, side="left")
+        self._starts = np.maximum(starts - 1, 0).astype(np.int32)
+        self._dtype: type[np.uint8] | type[np.uint16] = np.uint8 if bits == 8 else np.uint16
+
+    def encode(self, piece: Piece) -> Encoded:
+        """Encode a piece: code = rounded (full scale x inverse response of light), light above 1 at white."""
+        codes: NDArray[Any] = np.empty((piece.height, piece.width, 4), self._dtype)
+        covered, over = _encode(
+            piece.colour,
+            piece.coverage,
+            self._table,
+            self._starts,
+            float(np.iinfo(self._dtype).max),
+            codes,
+        )
+        return Encoded(codes, int(covered), int(over))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
+def _encode(
+    colour: NDArray[np.float32],
+    coverage: NDArray[np.float32],
+    table: NDArray[np.float32],
+    starts: NDArray[np.int32],
+    white: float,
+    codes: NDArray[np.uint8],
+) -> tuple[int, int]:
+    """Fill codes (h, w, 4); returns the counts of covered pixels and of those over white."""
+    h, w = coverage.shape
+    covered, over = 0, 0
+    for j in range(h):
+        for i in range(w):
+            alpha = coverage[j, i]
+            if not alpha > 0.0:
+                for k in range(4):
+                    codes[j, i, k] = 0
+                continue
+            covered += 1
+            beyond = False
+            for k in range(3):
+                value = colour[j, i, k]
+                if value > 1.0:
+                    beyond = True
+                if value >= 1.0:
+                    codes[j, i, k] = white
+                    continue
+                if not value > 0.0:
+                    codes[j, i, k] = 0
+                    continue
+                # the segment with table[at] < value <= table[at + 1]
+                bucket = int(value * _BUCKETS)
+                low, high = starts[bucket], min(starts[bucket + 1] + 1, 1024)
+                while high - low > 1:
+                    middle = (low + high) >> 1
+                    if table[middle] < value:
+                        low = middle
+                    else:
+                        high = middle
+                share = (float(value) - table[low]) / (float(table[high]) - table[low])
+                codes[j, i, k] = int((low + share) * (white / 1024.0) + 0.5)
+            codes[j, i, 3] = int(min(alpha, 1.0) * white + 0.5)
+            over += 1 if beyond else 0
+    return covered, over

@@ -1,0 +1,78 @@
+"""Print arithmetic: pixels, pixels per inch, millimetres."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+MM_PER_INCH = 25.4  # exact, by the definition of the international inch
+PRINT_PPI = 300.0  # what print houses ask for (common practice, no published source)
+
+
+@dataclass(frozen=True, slots=True)
+class PrintSize:
+    """A picture's size on paper.
+
+    Parameters
+    ----------
+    width_mm, height_mm : float
+        Millimetres, > 0.
+    ppi : float
+        Pixels per inch it is printed at, > 0.
+    """
+
+    width_mm: float
+    height_mm: float
+    ppi: float
+
+    @property
+    def width_in(self) -> float:
+        """Width in inches."""
+        return self.width_mm / MM_PER_INCH
+
+    @property
+    def height_in(self) -> float:
+        """Height in inches."""
+        return self.height_mm / MM_PER_INCH
+
+
+def print_size(width_px: int, height_px: int, ppi: float = PRINT_PPI) -> PrintSize:
+    """Size on paper of a picture of `width_px` x `height_px` at `ppi` pixels per inch.
+
+    Raises
+    ------
+    ValueError
+        If a side is below 1 px, or `ppi` is not finite and positive.
+    """
+    if width_px < 1 or height_px < 1:
+        raise ValueError(f"a picture needs at least 1 x 1 px, got {width_px} x {height_px}")
+    if not (math.isfinite(ppi) and ppi > 0.0):
+        raise ValueError(f"pixels per inch must be finite and > 0, got {ppi!r}")
+    return PrintSize(width_px / ppi * MM_PER_INCH, height_px / ppi * MM_PER_INCH, ppi)
+
+
+def pixels_for(length_mm: float, ppi: float = PRINT_PPI) -> int:
+    """Fewest whole pixels that fill `length_mm` at `ppi` or finer.
+
+    Raises
+    ------
+    ValueError
+        If the length or `ppi` is not finite and positive.
+    """
+    if not (math.isfinite(length_mm) and length_mm > 0.0 and math.isfinite(ppi) and ppi > 0.0):
+        raise ValueError(f"length and pixels per inch must be finite and > 0, got {length_mm!r}, {ppi!r}")
+    exact = length_mm / MM_PER_INCH * ppi
+    return max(1, math.ceil(exact - 1e-9 * exact))  # 25.4 mm at 300 ppi is 300 px, not 301
+
+
+def ppi_for(extent_px: int, length_mm: float) -> float:
+    """Pixels per inch at which `extent_px` fills `length_mm`.
+
+    Raises
+    ------
+    ValueError
+        If either is not finite and positive.
+    """
+    if not (extent_px >= 1 and math.isfinite(length_mm) and length_mm > 0.0):
+        raise ValueError(f"needs at least 1 px and a length > 0 mm, got {extent_px!r} and {length_mm!r}")
+    return extent_px / (length_mm / MM_PER_INCH)

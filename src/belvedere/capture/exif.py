@@ -74,15 +74,14 @@ def _readable(entries: Any) -> dict[int, Any]:
 def number(value: Any, low: float, high: float) -> float | None:
     """A tag's value as a float where it is one within low <= value <= high; else None.
 
-    Takes plain numbers, rationals of either reader (objects with a numerator, or pairs) and the first of a
-    list; a zero denominator, which Exif uses for "unknown", gives None.
+    Takes plain numbers, rationals of either reader (objects, or pairs of whole numbers) and the first of a
+    list of such; a zero denominator, which Exif uses for "unknown", gives None.
     """
     if isinstance(value, tuple | list):
         if len(value) == 2 and all(isinstance(part, int) for part in value):
             value = value[0] / value[1] if value[1] else None
         else:
             value = value[0] if value else None
-            return number(value, low, high) if not isinstance(value, list) else None
     if value is None or isinstance(value, str | bytes):
         return None
     try:
@@ -92,9 +91,11 @@ def number(value: Any, low: float, high: float) -> float | None:
     return result if math.isfinite(result) and low <= result <= high else None
 
 
-def integer(value: Any) -> int | None:
-    """A tag's value as a whole number; None where it is none."""
-    result = number(value, -(2.0**63), 2.0**63)
+def whole(value: Any, low: int, high: int) -> int | None:
+    """A tag's value, or the first of several, as a whole number within low <= value <= high; else None."""
+    if isinstance(value, tuple | list):
+        value = value[0] if value else None
+    result = number(value, low, high)
     return int(result) if result is not None and result == int(result) else None
 
 
@@ -135,18 +136,17 @@ def settings(tags: Mapping[int, Any], stored_width: int, stored_height: int) -> 
     stored_width, stored_height : int
         The file's own size, px, before orientation.
     """
-    orientation = integer(tags.get(ORIENTATION))
-    color_space = integer(tags.get(COLOR_SPACE))
+    color_space = whole(tags.get(COLOR_SPACE), 0, 65535)
     if color_space != 1 and (text(tags.get(INTEROPERABILITY_INDEX)) or "") == "R03":
         color_space = 2  # DCF optional colour space, tagged "uncalibrated" by the letter of Exif
     return {
-        "orientation": orientation if orientation in range(1, 9) else 1,
+        "orientation": whole(tags.get(ORIENTATION), 1, 8) or 1,
         "make": text(tags.get(MAKE)),
         "model": text(tags.get(MODEL)),
         "lens": text(tags.get(LENS_MODEL)) or _lens_by_specification(tags.get(LENS_SPECIFICATION)),
         "serial": text(tags.get(BODY_SERIAL)),
         "focal_mm": number(tags.get(FOCAL_LENGTH), 0.1, 10_000.0),
-        "focal_35mm": number(tags.get(FOCAL_LENGTH_35MM), 1.0, 10_000.0),
+        "focal_35mm": _as_float(whole(tags.get(FOCAL_LENGTH_35MM), 1, 10_000)),
         "focal_plane_px_per_mm": _focal_plane_px_per_mm(tags, stored_width, stored_height),
         "exposure_s": _exposure_s(tags),
         "f_number": _f_number(tags),
@@ -177,13 +177,14 @@ def _f_number(tags: Mapping[int, Any]) -> float | None:
 
 def _iso(tags: Mapping[int, Any]) -> float | None:
     """ISO; where its 16 bits are full (65535), the 32-bit tags tell (Exif, PhotographicSensitivity)."""
-    iso = number(tags.get(SENSITIVITY), 0.1, 65534.0)
-    if iso is None:
-        for tag in (RECOMMENDED_EXPOSURE_INDEX, STANDARD_OUTPUT_SENSITIVITY):
-            iso = number(tags.get(tag), 0.1, 1e8)
-            if iso is not None:
-                break
-    return iso
+    iso = whole(tags.get(SENSITIVITY), 1, 65534)
+    for tag in (RECOMMENDED_EXPOSURE_INDEX, STANDARD_OUTPUT_SENSITIVITY):
+        iso = iso or whole(tags.get(tag), 1, 100_000_000)
+    return _as_float(iso)
+
+
+def _as_float(value: int | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _lens_by_specification(value: Any) -> str | None:
@@ -212,13 +213,13 @@ def _focal_plane_px_per_mm(tags: Mapping[int, Any], stored_width: int, stored_he
     """
     along_x = number(tags.get(FOCAL_PLANE_X), 1e-9, 1e9)
     along_y = number(tags.get(FOCAL_PLANE_Y), 1e-9, 1e9)
-    unit_tag = integer(tags.get(FOCAL_PLANE_UNIT))
+    unit_tag = whole(tags.get(FOCAL_PLANE_UNIT), 0, 65535)
     unit_mm = _UNIT_MM.get(2 if unit_tag is None else unit_tag)
     if unit_mm is None or (along_x is None and along_y is None):
         return None
     along_x, along_y = along_x or along_y, along_y or along_x
-    camera_width = number(tags.get(PIXEL_X), 1.0, 1e6) or float(stored_width)
-    camera_height = number(tags.get(PIXEL_Y), 1.0, 1e6) or float(stored_height)
+    camera_width = whole(tags.get(PIXEL_X), 1, 1_000_000) or stored_width
+    camera_height = whole(tags.get(PIXEL_Y), 1, 1_000_000) or stored_height
     turned = (camera_width - camera_height) * (stored_width - stored_height) < 0
     if turned:
         along_x, camera_width = along_y, camera_height

@@ -6,6 +6,7 @@ Source: TIFF Revision 6.0 (1992); BigTIFF by its published design; tag 50706 mar
 from __future__ import annotations
 
 import logging
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +55,7 @@ def frame_page(tiff: Any, file: Path) -> Any:
     if file.suffix.lower() in RAW_SUFFIXES:
         raise UnreadableFile(file, RAW_NOT_READ)
     try:
-        pages = list(tiff.pages)[:32]
+        pages = list(islice(tiff.pages, 32))
     except Exception as error:  # the file is outside data
         raise UnreadableFile(file, f"its header {_CUT_SHORT}") from error
     for page in pages:

@@ -37,7 +37,7 @@ def sum_octaves_ring(
     fine[:n] = 0.0
     cells = first_cells
     octave = 0
-    while TAU * focal_px / cells > 1.3:
+    while TAU * focal_px / cells > 1.5:
         px = TAU * focal_px / cells
         band = coarse if octave < 3 else (middle if octave < 6 else fine)
         add_octave(band, turn, y, shrink, n, cells, cells / TAU, cells, px, 1.0, seed * 131 + octave)
@@ -67,7 +67,7 @@ def sum_octaves_plane(
     fine[:n] = 0.0
     cell = first_cell
     octave = 0
-    while cell >= last_cell and cell * focal_px > 1.3:
+    while cell >= last_cell and cell * focal_px > 1.5:
         band = coarse if octave < 3 else fine
         add_octave(
             band, x, z, shrink, n, 1.0 / (cell * stretch), 1.0 / cell, UNBOUNDED, cell * focal_px, 1.0,
@@ -95,7 +95,7 @@ def colour_range(
     """Far mountains: rock, scree and forest below, snow in the heights, sun from the left, blue air before."""
     f = np.float32
     for i in range(n):
-        slope = f(0.55) * coarse[i] + f(0.5) * middle[i] + f(0.33) * fine[i]
+        slope = f(0.75) * coarse[i] + f(0.62) * middle[i] + f(0.30) * fine[i]
         sun = min(max(f(0.52) + f(0.55) * slope, f(0.04)), f(1.6))
         up = height[i] + f(0.03) * coarse[i] + f(0.022) * middle[i] + f(0.008) * fine[i]
         snow = smoothstep(f(0.145), f(0.165), up)
@@ -150,7 +150,7 @@ def colour_head(
     f = np.float32
     for i in range(n):
         depth = -height[i] + f(0.010) * middle[i] + f(0.016) * coarse[i]  # below the edge, in e
-        turf = smoothstep(f(0.030), f(0.018), depth + f(0.004) * fine[i])
+        turf = smoothstep(f(0.034), f(0.020), depth + f(0.004) * fine[i])
         beds = f(0.5) + f(0.5) * math.sin((depth * f(900.0)) + f(4.0) * coarse[i] + f(1.5) * middle[i])
         sun = min(max(f(0.55) + f(0.3) * coarse[i] + f(0.4) * middle[i] + f(0.36) * fine[i], f(0.04)), f(1.7))
         stone = f(0.75) + f(0.25) * beds
@@ -175,12 +175,12 @@ def colour_ground(
     f = np.float32
     for i in range(n):
         earth = smoothstep(f(0.10), f(0.35), coarse[i] + f(0.25) * fine[i])
-        rock = smoothstep(f(0.45), f(0.60), f(0.5) * fine[i] - f(0.6) * coarse[i] + f(0.2) * tuft[i])
+        rock = smoothstep(f(0.62), f(0.80), f(0.45) * fine[i] - f(0.6) * coarse[i] + f(0.25) * tuft[i])
         sun = f(0.62) + f(0.16) * fine[i] + f(0.22) * tuft[i] + f(0.34) * blade[i]
         sun = min(max(sun, f(0.05)), f(1.7))
-        r = _mix(_mix(f(0.21) + f(0.05) * tuft[i], f(0.33), earth), f(0.42) + f(0.05) * blade[i], rock)
-        g = _mix(_mix(f(0.25) + f(0.03) * tuft[i], f(0.26), earth), f(0.41) + f(0.05) * blade[i], rock)
-        b = _mix(_mix(f(0.06), f(0.17), earth), f(0.38) + f(0.04) * blade[i], rock)
+        r = _mix(_mix(f(0.21) + f(0.05) * tuft[i], f(0.33), earth), f(0.30) + f(0.05) * blade[i], rock)
+        g = _mix(_mix(f(0.25) + f(0.03) * tuft[i], f(0.26), earth), f(0.285) + f(0.05) * blade[i], rock)
+        b = _mix(_mix(f(0.06), f(0.17), earth), f(0.25) + f(0.04) * blade[i], rock)
         colour[i, 0] = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun)
         colour[i, 1] = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun)
         colour[i, 2] = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun)

@@ -91,14 +91,14 @@ def add_octave(
     shrink : ndarray of float32
         Size of a cell as seen, as a factor on `cell_px`.
     cell_px : float
-        Size of a cell in pixels at shrink 1. An octave is full from 2.2 px a cell, gone at 1.3.
+        Size of a cell in pixels at shrink 1. An octave is full from 2.4 px a cell, gone at 1.5.
     """
     cp = np.float32(cell_px)
     amp = np.float32(amplitude)
     zero, one = np.float32(0.0), np.float32(1.0)
     s = np.uint32(seed)
     for i in range(n):
-        w = (cp * shrink[i] - np.float32(1.3)) * np.float32(1.0 / 0.9)
+        w = (cp * shrink[i] - np.float32(1.5)) * np.float32(1.0 / 0.9)
         w = min(max(w, zero), one)
         w = w * w * (np.float32(3.0) - np.float32(2.0) * w)
         out[i] += amp * w * noise2(x[i] * scale_x, y[i] * scale_y, cells, s)

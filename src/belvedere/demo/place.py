@@ -18,13 +18,14 @@ from belvedere.demo.noise import ring_profile
 
 NAME = "Vessarin Head"
 LAYERS: tuple[str, ...] = ("range", "hills", "head", "ground")
-DISTANCES_M: tuple[float, ...] = (18000.0, 2600.0, 420.0, 16.0)
+DISTANCES_M: tuple[float, ...] = (18000.0, 2600.0, 420.0, 70.0)
 """Distance of every land layer's outline from the viewer."""
 SEA_DEPTH_M = 30.0
 """Height of the viewer above the sea."""
-EYE_HEIGHT_M = 1.6
+EYE_HEIGHT_M = 12.0
 """Height of the viewer above the ground near by."""
-_SUNK = -0.6  # e of a layer where there is none
+WATERLINES: tuple[float, ...] = (*(-SEA_DEPTH_M / d for d in DISTANCES_M[:3]), -1e9)
+"""e of the shore at the foot of every layer; the ground has none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,33 +85,31 @@ def outlines(place: Place, samples: int) -> NDArray[np.float32]:
         e at yaw = 2 pi i / samples. Not to be written to.
     """
     yaw = np.arange(samples) * (2.0 * math.pi / samples)
-    sea = _sector(yaw, place.sea_yaw_deg, place.sea_width_deg)
-    edge = np.empty((len(LAYERS), samples), dtype=np.float32)
-    # (height, roughness per octave as a share of the cell, first number of cells, seed)
     range_ = 0.13 + _profile(samples, place.seed * 16 + 1, 9, 0.055, 0.53, ridged=True)
-    hills = 0.028 + _profile(samples, place.seed * 16 + 2, 11, 0.022, 0.50) + _canopy(samples, place.seed, 3e-3)
-    head = -0.035 + _profile(samples, place.seed * 16 + 3, 7, 0.028, 0.52)
-    ground = -0.17 + _profile(samples, place.seed * 16 + 4, 8, 0.035, 0.55)
-    range_ = 0.02 + (range_ - 0.02) * place.relief
+    hills = 0.050 + _profile(samples, place.seed * 16 + 2, 11, 0.020, 0.50) + _canopy(samples, place.seed, 3e-3)
+    head = -0.004 + _profile(samples, place.seed * 16 + 3, 7, 0.024, 0.52)
+    ground = -0.17 + _profile(samples, place.seed * 16 + 4, 8, 0.030, 0.55)
+    range_ = 0.03 + (range_ - 0.03) * place.relief
     if place.skyline_deg is not None:
         top = math.tan(math.radians(place.skyline_deg))
         spread = range_ - range_.min()
         range_ = top - 0.02 + 0.02 * spread / spread.max()
         hills = np.minimum(hills, top - 0.015)
         head = np.minimum(head, top - 0.015)
-    for i, layer in enumerate((range_, hills, head)):
-        edge[i] = layer * (1.0 - sea) + _SUNK * sea
+    for i, (layer, shore_deg) in enumerate(((range_, 16.0), (hills, 9.0), (head, 5.0))):
+        land = 1.0 - _sector(yaw, place.sea_yaw_deg, place.sea_width_deg, shore_deg)
+        edge[i] = (layer - WATERLINES[i]) * land + WATERLINES[i] - 0.004 * (1.0 - land)
     edge[3] = ground
     edge.setflags(write=False)
     return edge
 
 
-def _sector(yaw: NDArray[np.float64], middle_deg: float, width_deg: float) -> NDArray[np.float64]:
-    """1 inside the sector of open sea, 0 outside, with a shore of 3 degrees on either side."""
+def _sector(yaw: NDArray[np.float64], middle_deg: float, width_deg: float, shore_deg: float) -> NDArray[np.float64]:
+    """1 inside the sector of open sea, 0 outside, with a shore that sinks on either side of it."""
     if width_deg <= 0.0:
         return np.zeros_like(yaw)
     off = np.abs((yaw - math.radians(middle_deg) + math.pi) % (2.0 * math.pi) - math.pi)
-    t = np.clip((math.radians(width_deg / 2.0 + 3.0) - off) / math.radians(3.0), 0.0, 1.0)
+    t = np.clip((math.radians(width_deg / 2.0 + shore_deg) - off) / math.radians(shore_deg), 0.0, 1.0)
     return np.asarray(t * t * (3.0 - 2.0 * t))
 
 

@@ -12,13 +12,16 @@ import simplejpeg
 import tifffile
 from numpy.typing import NDArray
 
+from belvedere.demo.buildings import buildings
 from belvedere.demo.exif import exif_of, srgb_profile
 from belvedere.demo.exposing import expose
 from belvedere.demo.place import Place
 from belvedere.demo.poses import Shot, plan_shots
 from belvedere.demo.scene import View, light_of_rows
 from belvedere.demo.spec import SetSpec
+from belvedere.demo.standing import draw_standing
 from belvedere.demo.truth import Truth, truth_of, write_truth
+from belvedere.demo.walkers import seen_in, walkers_at
 from belvedere.geometry.orientation import displayed
 
 _BAND = 64  # rows rendered at a time
@@ -61,9 +64,15 @@ def render_frame(spec: SetSpec, shot: Shot) -> Codes:
 def light_in_bands(spec: SetSpec, shot: Shot) -> Iterator[tuple[int, NDArray[np.float32]]]:
     """The scene light of one frame as (first row, light (rows, width, 3)), from top to bottom."""
     view, where = view_of(spec, shot), place_of(spec, shot)
-    for y in range(0, shot.camera.height, _BAND):
-        rows = min(_BAND, shot.camera.height - y)
-        yield y, light_of_rows(view, where, y, rows)
+    camera = shot.camera
+    things = buildings(where)
+    if spec.walkers and shot.belongs:
+        shots = plan_shots(spec)
+        things += tuple(figure for _, figure in walkers_at(spec, shots, shots.index(shot)))
+    for y in range(0, camera.height, _BAND):
+        light = light_of_rows(view, where, y, min(_BAND, camera.height - y))
+        draw_standing(light, y, things, camera, shot.centre_m, camera.focal_px)
+        yield y, light
 
 
 def view_of(spec: SetSpec, shot: Shot) -> View:
@@ -82,7 +91,7 @@ def place_of(spec: SetSpec, shot: Shot) -> Place:
 def truth(spec: SetSpec) -> Truth:
     """The truth of a set without rendering it."""
     shots = plan_shots(spec)
-    return truth_of(spec, shots, file_names(spec, len(shots)), [() for _ in shots])
+    return truth_of(spec, shots, file_names(spec, len(shots)), [seen_in(spec, shots, i) for i in range(len(shots))])
 
 
 def file_names(spec: SetSpec, count: int) -> list[str]:

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 
 from belvedere.demo import ground, place, sky
 from belvedere.demo.noise import turns
-from belvedere.geometry.camera import Camera, undistortion_scale
-
-_TABLE = 4096
+from belvedere.demo.rays import rays_of_row, undistortion_table
+from belvedere.geometry.camera import Camera
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ def light_of_rows(
     camera = view.camera
     light = np.empty((rows, camera.width, 3), dtype=np.float32)
     focal = float(detail_px if detail_px is not None else camera.focal_px)
-    table, radius2 = _undistortion_table(camera)
+    table, radius2 = undistortion_table(camera)
     _light_of_rows(
         light,
         first_row,
@@ -66,6 +65,7 @@ def light_of_rows(
         np.array(view.centre_m, dtype=np.float64),
         place.outlines(where, place.outline_samples(focal)),
         np.array(place.DISTANCES_M),
+        np.array(place.WATERLINES),
         np.array(where.sun),
         np.array(sky.HAZE, dtype=np.float32),
         float(where.clouds),
@@ -74,41 +74,6 @@ def light_of_rows(
         where.seed,
     )
     return light
-
-
-def _undistortion_table(camera: Camera) -> tuple[NDArray[np.float64], float]:
-    """Undistortion scale at equal steps of the squared distorted radius, and the last of these."""
-    cx, cy = camera.principal_point
-    reach = math.hypot(max(cx, camera.width - cx) + 2.0, max(cy, camera.height - cy) + 2.0) / camera.focal_px
-    radius2 = reach * reach
-    return undistortion_scale(np.sqrt(np.linspace(0.0, radius2, _TABLE)), camera.distortion), radius2
-
-
-@njit(cache=True, nogil=True)
-def _rays_of_row(
-    dx: NDArray[np.float64],
-    dy: NDArray[np.float64],
-    dz: NDArray[np.float64],
-    v: float,
-    focal: float,
-    pp: NDArray[np.float64],
-    rot: NDArray[np.float64],
-    table: NDArray[np.float64],
-    radius2: float,
-) -> None:
-    """Unit world directions of one row's pixels; `rot` takes world to camera."""
-    yd = (v - pp[1]) / focal
-    per = (len(table) - 1) / radius2
-    for i in range(len(dx)):
-        xd = (i - pp[0]) / focal
-        q = (xd * xd + yd * yd) * per
-        k = min(int(q), len(table) - 2)
-        s = table[k] + (q - k) * (table[k + 1] - table[k])
-        x, y = xd * s, yd * s
-        m = 1.0 / math.sqrt(x * x + y * y + 1.0)
-        dx[i] = (rot[0, 0] * x + rot[1, 0] * y + rot[2, 0]) * m
-        dy[i] = (rot[0, 1] * x + rot[1, 1] * y + rot[2, 1]) * m
-        dz[i] = (rot[0, 2] * x + rot[1, 2] * y + rot[2, 2]) * m
 
 
 @njit(cache=True, nogil=True)
@@ -145,6 +110,7 @@ def _light_of_rows(
     centre: NDArray[np.float64],
     edges: NDArray[np.float32],
     distances: NDArray[np.float64],
+    waterlines: NDArray[np.float64],
     sun: NDArray[np.float64],
     haze: NDArray[np.float32],
     cover: float,
@@ -171,7 +137,7 @@ def _light_of_rows(
         line = light[row]
         line[:] = f(0.0)
         left[:] = f(1.0)
-        _rays_of_row(dx, dy, dz, float(first_row + row), focal, pp, rot, table, radius2)
+        rays_of_row(dx, dy, dz, float(first_row + row), focal, pp, rot, table, radius2)
         for layer in range(layers - 1, -1, -1):
             if moved or layer == layers - 1:
                 _seen_on_cylinder(dx, dy, dz, centre, distances[layer], px, pz, e)
@@ -187,7 +153,8 @@ def _light_of_rows(
                 k1 = k0 + 1 if k0 + 1 < samples else 0
                 edge = edges[layer, k0] + (edges[layer, k1] - edges[layer, k0]) * (t - k)
                 # px per unit of e across a level edge: focal / (1 + e^2); half a pixel either side
-                cover_here = (edge - e[i]) * detail / (1.0 + e[i] * e[i]) + 0.5
+                per = detail / (1.0 + e[i] * e[i])
+                cover_here = min((edge - e[i]) * per + 0.5, 1.0) + min((e[i] - waterlines[layer]) * per + 0.5, 1.0) - 1.0
                 if cover_here <= 0.0:
                     continue
                 a = f(min(cover_here, 1.0)) * left[i]

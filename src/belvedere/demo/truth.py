@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,11 +31,17 @@ class WalkerSeen:
         x0, y0, x1, y1 around the whole figure, displayed px; may reach beyond the frame.
     whole : bool
         Whether all of it lies on the frame.
+    yaw, foot, distance_m, phase : float
+        Where it stands: yaw in rad, e of its feet, distance; its stride (see `standing.Standing`).
     """
 
     walker: int
     box: tuple[float, float, float, float]
     whole: bool
+    yaw: float
+    foot: float
+    distance_m: float
+    phase: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +206,7 @@ def _frame_document(f: FrameTruth) -> dict[str, Any]:
         "seconds": f.seconds,
         "cloud_drift": f.cloud_drift,
         "exposure_ev": f.exposure_ev,
-        "walkers": [{"walker": w.walker, "box": w.box, "whole": w.whole} for w in f.walkers],
+        "walkers": [asdict(w) for w in f.walkers],
     }
 
 
@@ -239,7 +245,7 @@ def read_truth(path: Path) -> Truth:
             seconds=f["seconds"],
             cloud_drift=tuple(f["cloud_drift"]),
             exposure_ev=f["exposure_ev"],
-            walkers=tuple(WalkerSeen(w["walker"], tuple(w["box"]), w["whole"]) for w in f["walkers"]),
+            walkers=tuple(WalkerSeen(**{**w, "box": tuple(w["box"])}) for w in f["walkers"]),
         )
         for f in d["frames"]
     )

@@ -85,6 +85,7 @@ def outlines(place: Place, samples: int) -> NDArray[np.float32]:
         e at yaw = 2 pi i / samples. Not to be written to.
     """
     yaw = np.arange(samples) * (2.0 * math.pi / samples)
+    edge = np.empty((len(LAYERS), samples), dtype=np.float32)
     range_ = 0.13 + _profile(samples, place.seed * 16 + 1, 9, 0.055, 0.53, ridged=True)
     hills = 0.050 + _profile(samples, place.seed * 16 + 2, 11, 0.020, 0.50) + _canopy(samples, place.seed, 3e-3)
     head = -0.004 + _profile(samples, place.seed * 16 + 3, 7, 0.024, 0.52)

@@ -25,7 +25,7 @@ def full_turn(projection: Projection = "equirectangular") -> Plate:
     return Plate(projection, 640, 320, s, (100.0, 160.0), (0.1, 0.0, 0.0), wraps=True)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     yaw=st.floats(-3.2, 3.2),
     pitch=st.floats(-1.57, 1.57),

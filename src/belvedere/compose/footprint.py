@@ -13,6 +13,8 @@ from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 
 _PER_SIDE = 128  # points along each side of the frame's border
+# Plate directions that a plane projection may throw to infinity: behind, below, above.
+_SINGULAR = np.array([[0.0, 0.0, -1.0], [0.0, 1.0, 0.0], [0.0, -1.0, 0.0]])
 
 
 class PlateRect(NamedTuple):
@@ -52,7 +54,8 @@ def footprint(camera: Camera, plate: Plate, margin_px: float = 0.0) -> tuple[Pla
     finite = np.isfinite(points).all(axis=-1)
     if not finite.any():  # the frame is a convex cone: nothing of it lies in the projection's domain
         return ()
-    if not finite.all():  # part of the frame has no picture: no bound but the plate's own
+    _, singular = camera.project(_SINGULAR @ plate.pose.T)
+    if not finite.all() or singular.any():  # the picture goes to infinity: no bound but the plate's own
         return (PlateRect(0, 0, plate.width, plate.height),)
     low, high = points.min(axis=0), points.max(axis=0)
     pad = margin_px + 1.0 + np.abs(np.diff(points, axis=0)).max()

@@ -398,7 +398,7 @@ def test_a_killed_run_is_resumed_to_the_same_bytes(
     left = 5
     if damage == "half a tile":
         with part.open("ab") as file:
-            file.write(b"x" * 999)
+            file.write(b"x" * 99_999)
     elif damage == "half a record":
         journal.write_bytes(journal.read_bytes()[:-7])
         left = 4
@@ -471,10 +471,38 @@ def test_a_disk_that_fills_up_is_named_and_left_clean(
     path.write_bytes(b"old")
     opened = tiff_module._open_part
     monkeypatch.setattr(tiff_module, "_open_part", lambda part, keep: FullDisk(opened(part, keep=keep), room))
-    with pytest.raises(OutputFailed, match=r"out\.tif: the disk is full.*GB.*Free some space"):
+    with pytest.raises(OutputFailed, match=r"out\.tif: the disk is full.*MB.*Free some space"):
         write(path, picture(64, 64, 16), tile=16)
     assert names(tmp_path) == ["out.tif"]
     assert path.read_bytes() == b"old"
+
+
+def test_a_full_disk_with_a_journal_says_what_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = tiff_module._open_part
+    monkeypatch.setattr(tiff_module, "_open_part", lambda part, keep: FullDisk(opened(part, keep=keep), 5000))
+    out = TiledTiff(tmp_path / "out.tif", PictureFormat(64, 64, tile=16), journal=tmp_path / "work.journal")
+    pixels = picture(16, 16, 16)
+    out.put(0, 0, encode_tile(pixels, 16))
+    out.put(1, 0, encode_tile(pixels, 16))
+    with pytest.raises(OutputFailed, match=r"\.out\.tif\.part-\d+ keeps what is done"):
+        out.put(2, 0, encode_tile(pixels, 16))
+    out.abort()
+    monkeypatch.undo()
+    again = TiledTiff.resume(
+        tmp_path / "out.tif", PictureFormat(64, 64, tile=16), journal=tmp_path / "work.journal"
+    )
+    assert len(again.missing()) == 14
+    again.discard()
+
+
+@pytest.mark.parametrize(
+    ("size", "words"),
+    [(1, "1 MB"), (31_400_000, "31 MB"), (1_249_000_000, "1.2 GB"), (2_500_000_000_000, "2,500 GB")],
+)
+def test_disk_space_in_words(size: int, words: str) -> None:
+    assert finished_file_module.disk_space(size) == words
 
 
 def test_a_full_disk_is_found_before_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

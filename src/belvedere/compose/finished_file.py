@@ -78,7 +78,7 @@ def output_failed(path: Path, error: OSError, needed_bytes: int | None = None) -
     needed_bytes : int, optional
         Space the finished file may take, where it can be told.
     """
-    needed = f" It may need up to {gigabytes(needed_bytes)}." if needed_bytes else ""
+    needed = f" It may need up to {disk_space(needed_bytes)}." if needed_bytes else ""
     if error.errno in _FULL:
         return OutputFailed(f"{path}: the disk is full.{needed} Free some space or write to another disk.")
     if error.errno in _REFUSED:
@@ -99,7 +99,9 @@ def output_failed(path: Path, error: OSError, needed_bytes: int | None = None) -
     )
 
 
-def gigabytes(size_bytes: int) -> str:
-    """A size in decimal units as disks are sold: "0.31 GB", "12.4 GB", "250 GB"."""
+def disk_space(size_bytes: int) -> str:
+    """A size in decimal units as disks are sold: "31 MB", "1.2 GB", "250 GB"."""
+    if size_bytes < 995_000_000:
+        return f"{max(1, round(size_bytes / 1e6))} MB"
     size = size_bytes / 1e9
-    return f"{size:.2f} GB" if size < 1 else f"{size:.1f} GB" if size < 100 else f"{size:.0f} GB"
+    return f"{size:.1f} GB" if size < 99.95 else f"{size:,.0f} GB"

@@ -17,7 +17,7 @@ from typing import IO, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.compose.finished_file import free_bytes, gigabytes, output_failed, part_path, put_in_place
+from belvedere.compose.finished_file import disk_space, free_bytes, output_failed, part_path, put_in_place
 from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.tile_journal import TileJournal, TileRecord, good_records, read_journal
 from belvedere.errors import OutputFailed
@@ -136,8 +136,8 @@ class TiledTiff:
         free = free_bytes(self._part.parent)
         if free < needed:
             raise OutputFailed(
-                f"{self.path}: the disk is too full: the picture needs about {gigabytes(needed)}, "
-                f"{gigabytes(free)} is free. Free some space or write to another disk."
+                f"{self.path}: the disk is too full: the picture needs about {disk_space(needed)}, "
+                f"{disk_space(free)} is free. Free some space or write to another disk."
             )
 
     def is_put(self, column: int, row: int) -> bool:
@@ -168,7 +168,7 @@ class TiledTiff:
                 self._file.seek(self._end)
                 _write_all(self._file, encoded)
             except OSError as error:
-                raise output_failed(self.path, error, self.form.most_bytes) from error
+                raise self._failed(error) from error
             if self._journal is not None:
                 record = TileRecord(index, self._end, len(encoded), zlib.crc32(encoded))
                 try:
@@ -205,7 +205,7 @@ class TiledTiff:
                 put_in_place(self._part, self.path.absolute())
             except OSError as error:
                 self._abort()
-                raise output_failed(self.path, error, self.form.most_bytes) from error
+                raise self._failed(error) from error
             self._open = False
             if self._journal is not None:
                 self._journal.discard()
@@ -234,6 +234,14 @@ class TiledTiff:
         else:
             with suppress(OSError):
                 self._part.unlink()
+
+    def _failed(self, error: OSError) -> OutputFailed:
+        failed = output_failed(self.path, error, self.form.most_bytes)
+        if self._journal is None:
+            return failed
+        return OutputFailed(
+            f"{failed} {self._part.name} keeps what is done; the next run goes on from there."
+        )
 
     def _index(self, column: int, row: int) -> int:
         if not (0 <= column < self.form.columns and 0 <= row < self.form.rows):

@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
-from belvedere.compose.finished_file import gigabytes
+from belvedere.compose.finished_file import disk_space
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.report import OverlapReport, PlateReport, Report, report_path
 
@@ -134,7 +134,7 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
             "time",
             [f"{_duration(report.timing.total_s)}, {report.timing.peak_rss_mb:,.0f} MB of memory at most"],
         ),
-        ("file", [str(picture) + (f" ({gigabytes(on_disk)})" if on_disk else "")]),
+        ("file", [str(picture) + (f" ({disk_space(on_disk)})" if on_disk else "")]),
     ]
     return facts
 

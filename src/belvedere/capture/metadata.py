@@ -6,6 +6,7 @@ import io
 import struct
 import warnings
 import zlib
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -97,12 +98,18 @@ def _tiff_tags(page: Any) -> dict[int, Any]:
             tags[number] = entry.value
     entry = page.tags.get(EXIF_IFD)
     if entry is not None and isinstance(entry.value, dict):
-        names: Any = tifffile.TIFF.EXIF_TAGS
         for name, value in entry.value.items():
-            number = name if isinstance(name, int) else names.get(name)
-            if isinstance(number, int):
+            number = name if isinstance(name, int) else _exif_numbers().get(name)
+            if number is not None:
                 tags[number] = value
     return tags
+
+
+@cache
+def _exif_numbers() -> dict[str, int]:
+    """Numbers of Exif tags by tifffile's names; of TIFF/EP's tag and Exif's of one name, Exif's (the higher)."""
+    registry: Any = tifffile.TIFF.EXIF_TAGS
+    return {name: number for number, name in sorted(registry.items())}
 
 
 def _read_png(file: Path) -> Metadata:

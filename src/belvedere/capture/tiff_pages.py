@@ -78,6 +78,8 @@ def check_tiff_page(page: Any, file: Path) -> None:
         If not.
     """
     bits = page.bitspersample
+    if len(page.dataoffsets) != len(page.databytecounts) or not page.dataoffsets:
+        raise UnreadableFile(file, f"its list of strips {_CUT_SHORT}")
     if page.photometric == _CFA:
         raise UnreadableFile(file, RAW_NOT_READ)
     if page.photometric == _SEPARATED:
@@ -92,8 +94,6 @@ def check_tiff_page(page: Any, file: Path) -> None:
     if page.imagedepth != 1 or page.fillorder != 1:
         raise UnreadableFile(file, "is laid out in a way that is not read; export it again")
     size = file.stat().st_size
-    if len(page.dataoffsets) != len(page.databytecounts) or not page.dataoffsets:
-        raise UnreadableFile(file, f"its list of strips {_CUT_SHORT}")
     held = sum(page.databytecounts)
     most = held * _MOST_BYTES[int(page.compression)] * 8 / (bits * page.samplesperpixel)
     check_declared_size(file, page.imagewidth, page.imagelength, most)

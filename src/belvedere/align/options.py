@@ -25,6 +25,6 @@ class AlignOptions:
 
     feature_pixels: int = 1_000_000
     features_per_frame: int = 2500
-    ties_per_pair: int = 80
+    ties_per_pair: int = 250
     focal_35mm: float | None = None
     leave_out: tuple[str, ...] = ()

@@ -16,7 +16,7 @@ _LIKENESS = 0.7
 _LEAST_SIGMA_PX = (
     0.05  # least-squares matching is rarely better in practice: common practice, no published source
 )
-_CELLS = 7
+_CELLS = 12
 
 
 @dataclass(frozen=True, slots=True)

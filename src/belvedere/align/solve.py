@@ -12,10 +12,10 @@ from belvedere.align.block import Adjusted, Block, Lens, LensPrior, Ties, adjust
 from belvedere.align.links import Link
 from belvedere.align.matching import match
 from belvedere.align.remeasure import Measured, remeasure, spread
-from belvedere.align.start import Mapper, Matches, Pair, Sights
+from belvedere.align.start import Mapper, Matches, Pair, Sights, verify
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
-from belvedere.geometry.rotation import quaternion_from_matrix
+from belvedere.geometry.rotation import quaternion_from_matrix, vector_from_matrix
 
 _TIES_FROM_FEATURES = 250  # most of a pair in the adjustment before measuring again
 _AGREE = 3.0  # px of the reduced copy within which a match joins the block
@@ -100,6 +100,10 @@ def solve_block(
     )
     chosen: Matches = {(v.a, v.b): v.matches[v.inliers] for v in links if v.a in at and v.b in at}
     adjusted = adjust(block, _feature_ties(sights, chosen, at), priors)
+    closing = _closing_links(sights, frames, adjusted.block, chosen, matches, run)
+    if closing:
+        chosen = chosen | closing
+        adjusted = adjust(adjusted.block, _feature_ties(sights, chosen, at), priors)
     for _ in range(2):
         more = _agreeing(sights, frames, adjusted.block, matches, run)
         if not more:
@@ -140,15 +144,43 @@ def make_ties(
     )
 
 
+def _closing_links(
+    sights: Sights, frames: Sequence[int], block: Block, chosen: Matches, matches: Matches, run: Mapper
+) -> Matches:
+    """Matches of pairs that the first solution brings together, verified on their own.
+
+    A long chain drifts by more than a match may be off; so the two ends of a turn are compared with each
+    other, not with the chain, and accepted if their rotation is near what the chain says.
+    """
+    cameras = cameras_of(block, frames, sights)
+    rotation_of = dict(zip(frames, block.rotations, strict=True))
+    jobs = [p for p in overlapping_pairs(frames, cameras, least=0.0, margin=0.06) if p not in chosen]
+    _match_missing(sights, jobs, matches, run)
+    out: Matches = {}
+    for (a, b), link in zip(
+        jobs, run(lambda p: verify(sights, block.lenses, p, matches[p]), jobs), strict=True
+    ):
+        if link is None:
+            continue
+        off = vector_from_matrix(link.rotation @ rotation_of[a] @ rotation_of[b].T)
+        field = 2.0 * float(np.linalg.norm(sights.centres[a])) / block.lenses[sights.group_of[a]].focal_px
+        if np.linalg.norm(off) < 0.1 * field:
+            out[a, b] = link.matches[link.inliers]
+    return out
+
+
+def _match_missing(sights: Sights, pairs: Sequence[Pair], matches: Matches, run: Mapper) -> None:
+    """Match the pairs that have not been matched yet, and note it in `matches`."""
+    missing = [p for p in pairs if p not in matches]
+    found = run(lambda p: match(sights.features[p[0]], sights.features[p[1]]), missing)
+    matches.update(zip(missing, found, strict=True))
+
+
 def _agreeing(sights: Sights, frames: Sequence[int], block: Block, matches: Matches, run: Mapper) -> Matches:
     """All matches, of all pairs that overlap by the solved cameras, that agree with those cameras."""
     cameras = cameras_of(block, frames, sights)
     pairs = overlapping_pairs(frames, cameras)
-    missing = [p for p in pairs if p not in matches]
-    for p, m in zip(
-        missing, run(lambda q: match(sights.features[q[0]], sights.features[q[1]]), missing), strict=True
-    ):
-        matches[p] = m
+    _match_missing(sights, pairs, matches, run)
     camera_of = dict(zip(frames, cameras, strict=True))
     out: Matches = {}
     for a, b in pairs:
@@ -163,19 +195,33 @@ def _agreeing(sights: Sights, frames: Sequence[int], block: Block, matches: Matc
     return out
 
 
-def overlapping_pairs(frames: Sequence[int], cameras: Sequence[Camera], least: float = 0.02) -> list[Pair]:
-    """Pairs of frames that share at least a share `least` of either's area, by a grid of 12 x 12 rays."""
+def overlapping_pairs(
+    frames: Sequence[int], cameras: Sequence[Camera], least: float = 0.02, margin: float = 0.0
+) -> list[Pair]:
+    """Pairs of frames that share more than a share `least` of either's area, by a grid of 12 x 12 rays.
+
+    With a `margin`, frames are taken as that much wider on every side (as a share of their size).
+    """
+    wide = [
+        replace(
+            c,
+            width=round(c.width * (1 + 2 * margin)),
+            height=round(c.height * (1 + 2 * margin)),
+            principal_point=(
+                c.principal_point[0] + c.width * margin,
+                c.principal_point[1] + c.height * margin,
+            ),
+        )
+        for c in cameras
+    ]
     axes = np.stack([c.rotation[2] for c in cameras])
-    reach = np.array([np.arctan(c.half_diagonal_px / c.focal_px) * 1.1 + 0.05 for c in cameras])
-    grids = [c.rays(_grid(c)) for c in cameras]
+    reach = np.array([np.arctan(c.half_diagonal_px / c.focal_px) * 1.1 + 0.05 for c in wide])
+    grids = [c.rays(_grid(c)) for c in wide]
     out = []
     for i in range(len(frames)):
         angle = np.arccos(np.clip(axes[i + 1 :] @ axes[i], -1.0, 1.0))
         for j in (i + 1 + np.flatnonzero(angle < reach[i] + reach[i + 1 :])).tolist():
-            if (
-                overlap_fraction(grids[i], cameras[j]) >= least
-                or overlap_fraction(grids[j], cameras[i]) >= least
-            ):
+            if max(overlap_fraction(grids[i], wide[j]), overlap_fraction(grids[j], wide[i])) > least:
                 out.append((frames[i], frames[j]))
     return out
 
@@ -226,7 +272,7 @@ def _measure_again(
             continue
         pairs.append((at[pair[0]], at[pair[1]]))
         points.append(np.hstack([measured.a - sights.centres[pair[0]], measured.b - sights.centres[pair[1]]]))
-        sigma.append(np.hypot(measured.sigma, 0.05))
+        sigma.append(measured.sigma)
     return make_ties(pairs, points, sigma), found
 
 

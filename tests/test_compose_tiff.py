@@ -549,6 +549,9 @@ def test_folders_that_cannot_be_written_to_are_named_at_once(
     with pytest.raises(OutputFailed, match=r"may not be written to.*Choose another folder"):
         TiledTiff(tmp_path / "a.tif", form)
     assert names(tmp_path) == ["out.tif"]
+    (tmp_path / "b.tif").touch()
+    with pytest.raises(OutputFailed, match=r"may not be replaced.*Close it in other programs"):
+        TiledTiff(tmp_path / "b.tif", form)
 
 
 def test_a_file_takes_its_name_only_when_whole(tmp_path: Path) -> None:
@@ -563,6 +566,7 @@ def test_a_file_takes_its_name_only_when_whole(tmp_path: Path) -> None:
     with pytest.raises(RuntimeError):
         stopped()
     assert path.read_bytes() == b"old"
+    assert names(tmp_path) == ["a.json"]
     with finished_file_module.finished_file(path) as file:
         file.write(b"new")
         assert path.read_bytes() == b"old"

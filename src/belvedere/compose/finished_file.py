@@ -81,6 +81,10 @@ def output_failed(path: Path, error: OSError, needed_bytes: int | None = None) -
     needed = f" It may need up to {disk_space(needed_bytes)}." if needed_bytes else ""
     if error.errno in _FULL:
         return OutputFailed(f"{path}: the disk is full.{needed} Free some space or write to another disk.")
+    if error.errno in _REFUSED and path.is_file():
+        return OutputFailed(
+            f"{path}: may not be replaced. Close it in other programs, change its rights or choose another name."
+        )
     if error.errno in _REFUSED:
         return OutputFailed(
             f"{path}: the folder {path.parent} may not be written to. "

@@ -83,7 +83,8 @@ def output_failed(path: Path, error: OSError, needed_bytes: int | None = None) -
         return OutputFailed(f"{path}: the disk is full.{needed} Free some space or write to another disk.")
     if error.errno in _REFUSED and path.is_file():
         return OutputFailed(
-            f"{path}: may not be replaced. Close it in other programs, change its rights or choose another name."
+            f"{path}: may not be replaced. Close it in other programs, change the rights of its folder, "
+            "or choose another name or folder."
         )
     if error.errno in _REFUSED:
         return OutputFailed(

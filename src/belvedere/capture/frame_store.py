@@ -131,7 +131,7 @@ class FrameStore:
 
     def _name(self, frame: int, digest: str) -> Path:
         orientation = self._frames[frame].metadata.orientation
-        return self.folder / f"{digest[:40]}-{orientation}-{LAYOUT}.tiles"
+        return self.folder / f"{digest}-{orientation}-{LAYOUT}.tiles"
 
     def _write(self, frame: int, file: Path, pixels: Pixels) -> None:
         layout = self._layouts[frame]

@@ -82,7 +82,9 @@ def gather(
             continue
         found[identity] = path
     if repeated:
-        notices.append(f"{repeated} {'file was' if repeated == 1 else 'files were'} named twice, used once")
+        notices.append(
+            f"{repeated} of the files named {'is' if repeated == 1 else 'are'} the same as another"
+        )
 
     frames: list[Frame] = []
     pictures = {_stem(path) for path in found.values() if path.suffix.lower() in PICTURE_SUFFIXES}

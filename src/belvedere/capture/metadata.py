@@ -99,15 +99,15 @@ def _tiff_tags(page: Any) -> dict[int, Any]:
     entry = page.tags.get(EXIF_IFD)
     if entry is not None and isinstance(entry.value, dict):
         for name, value in entry.value.items():
-            number = name if isinstance(name, int) else _exif_numbers().get(name)
-            if number is not None:
-                tags[number] = value
+            known = name if isinstance(name, int) else _exif_numbers().get(name)
+            if known is not None:
+                tags[known] = value
     return tags
 
 
 @cache
 def _exif_numbers() -> dict[str, int]:
-    """Numbers of Exif tags by tifffile's names; of TIFF/EP's tag and Exif's of one name, Exif's (the higher)."""
+    """Numbers of Exif tags by tifffile's names; where TIFF/EP has the same name, Exif's, the higher."""
     registry: Any = tifffile.TIFF.EXIF_TAGS
     return {name: number for number, name in sorted(registry.items())}
 

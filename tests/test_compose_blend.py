@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from belvedere.capture.frame_source import FramesInMemory
+from belvedere.compose._pyramid import correct, reduce_labels, reduce_masks
 from belvedere.compose.blend import blend_levels, boxes_around, frame_level, render_tile
 from belvedere.compose.light import FrameLight, plain_light
 from belvedere.compose.piece import Piece
@@ -96,6 +99,12 @@ def row(pictures: list[NDArray[np.uint8]] | None = None) -> Scene:
     plate = Plate("cylindrical", 480, 220, FOCAL, (210.3, 108.2), (0.0, 0.02, 0.01))
     cameras = [camera(-0.62, 0.02, 0.03), camera(0.0, -0.03, -0.02), camera(0.6, 0.04, 0.01)]
     return Scene(plate, cameras, pictures or [smooth_noise(i) for i in range(3)])
+
+
+@cache
+def row_and_picture() -> tuple[Scene, Piece]:
+    scene = row()
+    return scene, scene.whole(4)
 
 
 def full_turn(count: int = 9, offset: float = 0.0) -> Scene:
@@ -193,6 +202,27 @@ def plain_spline(scene: Scene, levels: int) -> NDArray[np.float64]:
     return (np.maximum(picture, 0) ** 2)[rim:-rim, rim:-rim]
 
 
+def test_reduction_and_expansion_are_the_binomial_ones() -> None:
+    """Against cv2.pyrDown and cv2.pyrUp of OpenCV, away from the border, where the rules differ."""
+    rng = np.random.default_rng(3)
+    labels = rng.integers(0, 3, (2 * 20 + 3, 2 * 30 + 3)).astype(np.int16)
+    once = reduce_labels(labels, np.array([2, 1], np.int16))
+    for mask, frame in zip(once, (2, 1), strict=True):
+        expected = cv2.pyrDown((labels == frame).astype(np.float64))
+        np.testing.assert_array_equal(mask / 256.0, expected[1:-1, 1:-1])
+    masks = rng.random((1, 43, 63)).astype(np.float32)
+    np.testing.assert_allclose(
+        reduce_masks(masks)[0] / 256.0, cv2.pyrDown(masks[0].astype(float))[1:-1, 1:-1], rtol=1e-6
+    )
+    above = rng.random((1, 12, 14, 3)).astype(np.float32)
+    colour = np.zeros((16, 20, 3), np.float32)
+    x, y = 6, 10  # the fine grid's first sample; the coarse one starts two samples before it
+    ones = np.ones((16, 20), bool)
+    correct(colour, np.zeros((16, 20), np.int16), ones, above, x, y, x // 2 - 2, y // 2 - 2)
+    expanded = cv2.pyrUp(above[0].astype(float))[4:20, 4:24]
+    np.testing.assert_allclose(np.sqrt(colour), expanded, rtol=1e-5)
+
+
 def test_it_is_the_plain_spline() -> None:
     scene = row()
     piece = scene.whole(3)
@@ -207,13 +237,9 @@ def test_it_is_the_plain_spline() -> None:
 @settings(max_examples=25, deadline=None)
 @given(x0=st.integers(0, 440), y0=st.integers(0, 200), width=st.integers(1, 150), height=st.integers(1, 90))
 def test_any_tile_has_the_same_bits(x0: int, y0: int, width: int, height: int) -> None:
-    scene = _SHARED_ROW
+    scene, whole = row_and_picture()
     width, height = min(width, 480 - x0), min(height, 220 - y0)
-    assert same(scene.render(4, x0, y0, width, height), cut(_WHOLE_ROW, x0, y0, width, height))
-
-
-_SHARED_ROW = row()
-_WHOLE_ROW = _SHARED_ROW.whole(4)
+    assert same(scene.render(4, x0, y0, width, height), cut(whole, x0, y0, width, height))
 
 
 def test_far_from_the_seams_the_picture_is_the_frame_to_the_last_bit() -> None:

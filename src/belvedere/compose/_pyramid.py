@@ -95,40 +95,61 @@ def spread(
 
     The level's grid starts at sample (x, y), that of `mask` at sample (x_above, y_above) of the level above.
     """
-    out = np.empty((height, width), np.bool_)
+    out = np.zeros((height, width), np.bool_)
+    column = np.empty(mask.shape[1], np.bool_)
     for j in range(height):
         j0 = ((y + j) >> 1) - y_above
         up = j0 if (y + j) & 1 else j0 - 1
-        for i in range(width):
-            i0 = ((x + i) >> 1) - x_above
-            left = i0 if (x + i) & 1 else i0 - 1
-            hit = False
-            for jj in range(up, j0 + 2):
-                for ii in range(left, i0 + 2):
-                    hit |= mask[jj, ii]
-            out[j, i] = hit
+        some = False
+        for i in range(mask.shape[1]):
+            column[i] = mask[up, i] | mask[j0, i] | mask[j0 + 1, i]
+            some |= column[i]
+        if some:
+            for i in range(width):
+                i0 = ((x + i) >> 1) - x_above
+                left = i0 if (x + i) & 1 else i0 - 1
+                out[j, i] = column[left] | column[i0] | column[i0 + 1]
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
-def _expanded(above: NDArray[np.float32], y: int, x: int, j0: int, i0: int, k: int) -> np.float32:
-    """Channel k of `above` (h, w, 3) expanded at one sample: parity of (y, x), neighbours about (j0, i0)."""
-    half, eighth, six = np.float32(0.5), np.float32(0.125), np.float32(0.75)
+def _expand_down(
+    above: NDArray[np.float32], y: int, y_above: int, first: int, last: int, row: NDArray[np.float32]
+) -> None:
+    """Expand columns first to last of `above` (h, w, 3) to the row y of the level below: row (w * 3,)."""
+    j0 = (y >> 1) - y_above
+    half, eighth, most = np.float32(0.5), np.float32(0.125), np.float32(0.75)
+    for i in range(first, last + 1):
+        for k in range(3):
+            if y & 1:
+                row[3 * i + k] = half * (above[j0, i, k] + above[j0 + 1, i, k])
+            else:
+                ends = above[j0 - 1, i, k] + above[j0 + 1, i, k]
+                row[3 * i + k] = eighth * ends + most * above[j0, i, k]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
+def _expand_across(row: NDArray[np.float32], x: int, x_above: int, k: int) -> np.float32:
+    """Channel k of an expanded row at column x of the level below."""
+    at = 3 * ((x >> 1) - x_above) + k
     if x & 1:
-        if y & 1:
-            a = above[j0, i0, k] + above[j0, i0 + 1, k]
-            b = above[j0 + 1, i0, k] + above[j0 + 1, i0 + 1, k]
-            return np.float32(half * (half * a + half * b))
-        a = half * (above[j0 - 1, i0, k] + above[j0 - 1, i0 + 1, k])
-        b = half * (above[j0, i0, k] + above[j0, i0 + 1, k])
-        c = half * (above[j0 + 1, i0, k] + above[j0 + 1, i0 + 1, k])
-        return np.float32(eighth * (a + c) + six * b)
-    b = eighth * (above[j0, i0 - 1, k] + above[j0, i0 + 1, k]) + six * above[j0, i0, k]
-    c = eighth * (above[j0 + 1, i0 - 1, k] + above[j0 + 1, i0 + 1, k]) + six * above[j0 + 1, i0, k]
-    if y & 1:
-        return np.float32(half * (b + c))
-    a = eighth * (above[j0 - 1, i0 - 1, k] + above[j0 - 1, i0 + 1, k]) + six * above[j0 - 1, i0, k]
-    return np.float32(eighth * (a + c) + six * b)
+        return np.float32(np.float32(0.5) * (row[at] + row[at + 3]))
+    return np.float32(np.float32(0.125) * (row[at - 3] + row[at + 3]) + np.float32(0.75) * row[at])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
+def _span(wanted: NDArray[np.bool_]) -> tuple[int, int]:
+    """First and last True of a row; first > last if there is none."""
+    first, last = wanted.size, -1
+    for i in range(wanted.size):
+        if wanted[i]:
+            first = i
+            break
+    for i in range(wanted.size - 1, -1, -1):
+        if wanted[i]:
+            last = i
+            break
+    return first, last
 
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
@@ -165,37 +186,42 @@ def combine(
     x, y : int
         First sample of this level's grid.
     """
-    count, h, w = state.shape
+    count, h = state.shape[0], state.shape[1]
     has_above = above.shape[1] > 0
     zero = np.float32(0.0)
+    rows = np.empty((count, max(3 * above.shape[2], 1)), np.float32)
     for j in range(h):
-        j0 = ((y + j) >> 1) - y_above
-        for i in range(w):
-            i0 = ((x + i) >> 1) - x_above
+        first, last = _span(wanted[j])
+        drawn[:, j, :first] = zero
+        drawn[:, j, last + 1 :] = zero
+        if has_above and first <= last:
+            low, high = ((x + first) >> 1) - x_above - 1, ((x + last) >> 1) - x_above + 1
+            for n in range(count):
+                _expand_down(above[n], y + j, y_above, low, high, rows[n])
+        for i in range(first, last + 1):
             on, reached = zero, zero
-            if wanted[j, i]:
-                for n in range(count):
-                    if state[n, j, i] == ON_FRAME:
-                        on += masks[n, j, i]
-                    if state[n, j, i] != INVALID:
-                        reached += masks[n, j, i]
+            for n in range(count):
+                if wanted[j, i] and state[n, j, i] == ON_FRAME:
+                    on += masks[n, j, i]
+                if wanted[j, i] and state[n, j, i] != INVALID:
+                    reached += masks[n, j, i]
             least = ON_FRAME if on > zero else INVALID + 1
             total = on if on > zero else reached
             for k in range(3):
-                first, joined = zero, zero
+                base, joined = zero, zero
                 found = False
                 if total > zero:
                     for n in range(count):
                         if state[n, j, i] >= least and masks[n, j, i] > zero:
                             value = drawn[n, j, i, k]
                             if has_above:
-                                value += _expanded(above[n], y + j, x + i, j0, i0, k)
+                                value += _expand_across(rows[n], x + i, x_above, k)
                             if found:
-                                joined += (masks[n, j, i] / total) * (value - first)
+                                joined += (masks[n, j, i] / total) * (value - base)
                             else:
-                                first = value
+                                base = value
                                 found = True
-                joined += first
+                joined += base
                 for n in range(count):
                     if found and state[n, j, i] != INVALID and masks[n, j, i] > zero:
                         drawn[n, j, i, k] = joined - drawn[n, j, i, k]
@@ -219,16 +245,40 @@ def correct(
     `order` (h, w) is the owner's place in `above` (n, h', w', 3), -1 for none. A correction of exactly 0
     leaves the light's bits alone.
     """
-    h, w = order.shape
+    h = order.shape[0]
     zero = np.float32(0.0)
+    rows = np.empty((above.shape[0], 3 * above.shape[2]), np.float32)
     for j in range(h):
-        j0 = ((y + j) >> 1) - y_above
-        for i in range(w):
+        first, last = _span(wanted[j])
+        if first > last:
+            continue
+        low, high = ((x + first) >> 1) - x_above - 1, ((x + last) >> 1) - x_above + 1
+        for n in range(above.shape[0]):
+            _expand_down(above[n], y + j, y_above, low, high, rows[n])
+        for i in range(first, last + 1):
             n = order[j, i]
             if n >= 0 and wanted[j, i]:
-                i0 = ((x + i) >> 1) - x_above
                 for k in range(3):
-                    more = _expanded(above[n], y + j, x + i, j0, i0, k)
+                    more = _expand_across(rows[n], x + i, x_above, k)
                     if more != zero:
                         root = max(np.sqrt(colour[j, i, k]) + more, zero)
                         colour[j, i, k] = root * root
+
+
+@njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
+def put(
+    frame: int,
+    labels: NDArray[np.int16],
+    drawn: NDArray[np.float32],
+    covered: NDArray[np.float32],
+    colour: NDArray[np.float32],
+    coverage: NDArray[np.float32],
+) -> None:
+    """Copy a frame's light and coverage to the pixels that it owns and covers; all over the same (h, w)."""
+    h, w = labels.shape
+    for j in range(h):
+        for i in range(w):
+            if labels[j, i] == frame and covered[j, i] > 0.0:
+                coverage[j, i] = covered[j, i]
+                for k in range(3):
+                    colour[j, i, k] = drawn[j, i, k]

@@ -33,6 +33,7 @@ from belvedere.compose._pyramid import (
     combine,
     correct,
     frames_present,
+    put,
     reduce_labels,
     reduce_masks,
     shared,
@@ -293,8 +294,8 @@ def _draw_owned(frames: _Frames, plate_level: int, tile: _Box, labels: NDArray[n
     present = np.flatnonzero(frames_present(np.ascontiguousarray(labels), len(frames.cameras)))
     if present.size == 1 and labels.min() >= 0:
         piece = frames.draw(int(present[0]), plate_level, tile)
-        piece.colour[piece.coverage == 0.0] = 0.0
-        return Piece(piece.colour, piece.coverage, piece.coverage > 0.0)
+        if piece.coverage.min() > 0.0:
+            return piece
     colour = np.zeros((h, w, 3), np.float32)
     coverage = np.zeros((h, w), np.float32)
     for frame in present.tolist():
@@ -302,9 +303,8 @@ def _draw_owned(frames: _Frames, plate_level: int, tile: _Box, labels: NDArray[n
         for box in boxes_around(owned):
             part = _Box(tile.x0 + box.x0, tile.y0 + box.y0, tile.x0 + box.x1, tile.y0 + box.y1)
             piece = frames.draw(frame, plate_level, part)
-            mine = owned[box.y0 : box.y1, box.x0 : box.x1] & (piece.coverage > 0.0)
-            colour[box.y0 : box.y1, box.x0 : box.x1][mine] = piece.colour[mine]
-            coverage[box.y0 : box.y1, box.x0 : box.x1][mine] = 1.0
+            here = (slice(box.y0, box.y1), slice(box.x0, box.x1))
+            put(frame, labels[here], piece.colour, piece.coverage, colour[here], coverage[here])
     return Piece(colour, coverage, coverage > 0.0)
 
 

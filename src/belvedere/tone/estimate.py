@@ -13,7 +13,7 @@ from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 from belvedere.capture.transfer import Transfer
-from belvedere.tone.evidence import explains_more, unexplained_ev
+from belvedere.tone.evidence import explains_more, powers_from_settings, unexplained_ev
 from belvedere.tone.groups import Groups, group_tone
 from belvedere.tone.notices import tone_notices
 from belvedere.tone.options import ToneOptions
@@ -105,6 +105,9 @@ def _solve(
         bent = solve_tone(samples, groups, tables, with_curve=wanted, stiffness=stiffness)
         if not explains_more(without, unexplained_ev(samples, bent)):
             break
+        powers = powers_from_settings(groups, bent.unknowns, tables)
+        if any(p != 0.0 for p in powers):
+            bent = solve_tone(samples, groups, tables, with_curve=wanted, powers=powers, stiffness=stiffness)
         if all(grows(t, bent.unknowns.curve[r]) for r, t in enumerate(tables)):
             return bent, wanted
     return plain, none

@@ -1,18 +1,49 @@
-"""Whether an estimated response explains the overlaps better than the profile curve alone."""
+"""What speaks for an estimated response: overlaps better explained, and settings that fix its power."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.tone.groups import Groups
+from belvedere.tone.response import power_row
 from belvedere.tone.samples import PairSamples
-from belvedere.tone.solve import Solution, medians
+from belvedere.tone.solve import Solution, Unknowns, medians
 
 _BINS = 10  # of code values, within every pair and channel
 _FEWEST = 12  # samples of a bin that counts
 _LARGEST_EV = 0.1  # a bin further off is something else than a response
 _SHARE = 0.8  # what must be left at most of the unexplained, as a ratio
 _LEAST_EV = 0.0015  # and by how much it must fall at least
+_APART_EV = 0.25  # settings that differ by more say something of the power
+_MOST_FRAMES = 300  # frames whose settings are compared pair by pair
+_POWER_LIMIT = 0.6  # largest power either way (our choice: beyond it, something else is wrong)
+
+
+def powers_from_settings(
+    groups: Groups, unknowns: Unknowns, tables: list[NDArray[np.float32]]
+) -> tuple[float, ...]:
+    """For each response, the power that makes gains differ as the exposure settings do; 0 without evidence.
+
+    Overlaps cannot tell it (see `response`). The median over pairs of frames of gain difference over
+    settings' difference (P. K. Sen, J. Am. Stat. Assoc. 63 (1968)) is what the present curve is too steep by.
+    """
+    powers = []
+    for response, table in enumerate(tables):
+        mine = np.flatnonzero((groups.response == response) & np.isfinite(groups.exposure_ev))
+        mine = mine[:: -(-mine.size // _MOST_FRAMES)] if mine.size else mine
+        i, j = np.triu_indices(mine.size, 1)
+        told = groups.exposure_ev[mine[j]] - groups.exposure_ev[mine[i]]
+        found = unknowns.gain[mine[j]] - unknowns.gain[mine[i]]
+        far = np.abs(told) > _APART_EV
+        if not far.any():
+            powers.append(0.0)
+            continue
+        slope = float(np.median(found[far] / told[far]))
+        now = float(power_row(table) @ unknowns.curve[response])
+        power = (1.0 + now) / slope - 1.0 if slope > 0.0 else 0.0
+        powers.append(float(np.clip(power, -_POWER_LIMIT, _POWER_LIMIT)))
+    return tuple(powers)
 
 
 def unexplained_ev(samples: PairSamples, solution: Solution) -> float:

@@ -7,12 +7,13 @@ is not 0 at c = 1, is left out, so that white stays 1. Below `DARKEST` the sum i
 Comparing frames never tells a response from a power of it (M. D. Grossberg, S. K. Nayar, Determining the
 Camera Response from Images: What Is Knowable?, IEEE PAMI 25 (2003); with vignetting: D. B. Goldman, Vignette
 and Exposure Calibration and Compensation, IEEE PAMI 32 (2010)). The share of a curve that is a power of
-the profile curve is therefore held near none by a prior, which exposure settings that differ may overrule.
+the profile curve is therefore held (`power_row`): at none, or at what exposure settings that differ say.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
@@ -23,7 +24,7 @@ DARKEST = 0.03
 
 _BEND_EV = 0.6  # prior sigma of second differences of the parameters
 _SIZE_EV = 3.0  # prior sigma of the parameters
-_POWER = 0.05  # prior sigma of the exponent's departure from 1
+_POWER = 0.003  # sigma with which the power is held
 
 
 def curve_table() -> NDArray[np.float64]:
@@ -36,22 +37,51 @@ def curve_table() -> NDArray[np.float64]:
 
 
 def at_codes(table: NDArray[np.float64], codes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Rows of a (1025, m) table at code values (n,), linear between its knots: (n, m)."""
-    t = np.clip(codes, 0.0, 1.0) * 1024.0
-    n = np.minimum(t.astype(np.int64), 1023)
-    share = (t - n)[:, None]
-    return np.asarray(table[n] * (1.0 - share) + table[n + 1] * share)
+    """Rows of a (1025, m) table at code values (n,) 0 to 1, linear between its knots: (n, m)."""
+    out = np.zeros((codes.size, table.shape[1]))
+    add_at_codes(table, np.ascontiguousarray(codes), np.ones(codes.size), out)
+    return out
 
 
-def prior_precision(to_linear: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Precision (PARAMETERS, PARAMETERS) of a body's curve parameters about 0: bend, size and power."""
-    bend = np.diff(np.eye(PARAMETERS + 1), 2, axis=0)[:, :PARAMETERS] / _BEND_EV
-    precision = bend.T @ bend + np.eye(PARAMETERS) / _SIZE_EV**2
+@njit(cache=True, nogil=True)
+def add_at_codes(
+    table: NDArray[np.float64],
+    codes: NDArray[np.float64],
+    factor: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    """Add factor (n,) times the table's rows at code values (n,) to out (n, m)."""
+    last = table.shape[0] - 1
+    for s in range(codes.size):
+        t = min(max(codes[s], 0.0), 1.0) * last
+        n = min(int(t), last - 1)
+        share = t - n
+        for m in range(table.shape[1]):
+            out[s, m] += factor[s] * (table[n, m] * (1.0 - share) + table[n + 1, m] * share)
+
+
+def power_row(to_linear: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Row (PARAMETERS,) that takes curve parameters to their power p: log2 light changes like 1 + p times.
+
+    p is the slope of the curve's correction over log2 of the profile's light, codes 0.05 to 0.95 alike.
+    """
     codes = np.linspace(0.05, 0.95, 181)
     light = np.log2(np.maximum(np.interp(codes, np.linspace(0, 1, 1025), to_linear), 1e-6))
     centred = light - light.mean()
-    power = centred @ at_codes(curve_table(), codes) / (centred @ centred)
-    return np.asarray(precision + np.outer(power, power) / _POWER**2)
+    return np.asarray(centred @ at_codes(curve_table(), codes) / (centred @ centred))
+
+
+def curve_prior(
+    to_linear: NDArray[np.float32], power: float, stiffness: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Precision (PARAMETERS, PARAMETERS) of a curve's parameters, and that times their mean (PARAMETERS,).
+
+    Bend and size are held about 0, `stiffness` times as firmly as usual, the power firmly at `power`.
+    """
+    bend = np.diff(np.eye(PARAMETERS + 1), 2, axis=0)[:, :PARAMETERS] / _BEND_EV
+    loose = (bend.T @ bend + np.eye(PARAMETERS) / _SIZE_EV**2) * stiffness
+    row = power_row(to_linear) / _POWER
+    return np.asarray(loose + np.outer(row, row)), np.asarray(row * power / _POWER)
 
 
 def whole_curve(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> NDArray[np.float64]:

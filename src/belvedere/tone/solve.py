@@ -17,7 +17,7 @@ from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
 from belvedere.tone.groups import Groups
-from belvedere.tone.response import PARAMETERS, at_codes, curve_table, prior_precision
+from belvedere.tone.response import PARAMETERS, add_at_codes, curve_prior, curve_table
 from belvedere.tone.samples import PairSamples
 
 _PAIR_EV = 0.003  # what any pair may be wrong by however many samples it has
@@ -72,6 +72,7 @@ def solve_tone(
     tables: list[NDArray[np.float32]],
     *,
     with_curve: tuple[bool, ...],
+    powers: tuple[float, ...] = (),
     stiffness: float = 1.0,
 ) -> Solution:
     """Adjust all unknowns to the samples and the priors.
@@ -84,10 +85,12 @@ def solve_tone(
         One code-to-light table for each response.
     with_curve : tuple of bool
         For each response, whether its curve is estimated.
+    powers : tuple of float
+        For each response, the power (see `response.power_row`) its curve is held at; () is 0 for all.
     stiffness : float
         Factor on the precision of the curves' priors.
     """
-    system = _System(samples, groups, tables, with_curve, stiffness)
+    system = _System(samples, groups, tables, with_curve, powers or (0.0,) * len(tables), stiffness)
     unknowns = system.start()
     residual = system.residual(unknowns)
     unknowns = system.frommedians(unknowns, residual)
@@ -124,6 +127,7 @@ class _System:
         groups: Groups,
         tables: list[NDArray[np.float32]],
         with_curve: tuple[bool, ...],
+        powers: tuple[float, ...],
         stiffness: float,
     ) -> None:
         self.samples, self.groups = samples, groups
@@ -136,23 +140,57 @@ class _System:
         self.curves = tuple(i for i, w in enumerate(with_curve) if w)
         self.responses = len(with_curve)
         self.curve_prior = np.zeros((len(self.curves) * PARAMETERS,) * 2)
+        self.curve_pull = np.zeros(len(self.curves) * PARAMETERS)
         for place, response in enumerate(self.curves):
             own = slice(place * PARAMETERS, (place + 1) * PARAMETERS)
-            self.curve_prior[own, own] = prior_precision(tables[response]) * stiffness
-        self.curve_rows = self._curve_rows()
+            self.curve_prior[own, own], self.curve_pull[own] = curve_prior(
+                tables[response], powers[response], stiffness
+            )
+        self.tables = tables
 
-    def _curve_rows(self) -> NDArray[np.float64]:
-        """Derivatives (3, n, curves * PARAMETERS) of the expected step by the curve parameters."""
+    def light(self, unknowns: Unknowns) -> NDArray[np.float64]:
+        """log2 light (responses, 1025) at codes 0, 1/1024, ..., 1 by the present curves."""
+        with np.errstate(divide="ignore"):
+            plain = np.log2(np.maximum(np.stack(self.tables).astype(np.float64), 1e-12))
+        return np.asarray(plain + unknowns.curve @ curve_table().T)
+
+    def _curve_step(self, unknowns: Unknowns) -> NDArray[np.float64]:
+        """Part (3, n) of the observed step that the curves take away."""
         s = self.samples
-        rows = np.zeros((3, s.q_a.size, len(self.curves) * PARAMETERS))
+        out = np.zeros_like(s.step)
         table = curve_table()
-        for place, response in enumerate(self.curves):
-            own = slice(place * PARAMETERS, (place + 1) * PARAMETERS)
+        for response in self.curves:
+            bend = np.ascontiguousarray(table @ unknowns.curve[response][:, None])
             for frame, codes, sign in ((s.a, s.code_a, 1.0), (s.b, s.code_b, -1.0)):
-                mine = self.groups.response[frame][self.pair_of] == response
+                factor = np.where(self.groups.response[frame] == response, sign, 0.0)[self.pair_of]
                 for k in range(3):
-                    rows[k, mine, own] += sign * at_codes(table, codes[k, mine])
-        return rows
+                    add_at_codes(bend, codes[k], factor, out[k][:, None])
+        return out
+
+    def _curve_rows(self, unknowns: Unknowns, residual: NDArray[np.float64], k: int) -> NDArray[np.float64]:
+        """Derivatives (n, curves * PARAMETERS) of channel k's expected step by the curve parameters.
+
+        They are taken at the codes both frames should show, not at those they do: derivatives at noisy
+        codes go with the noise of the residuals and pull every curve towards one that sees no differences
+        (errors in variables; W. A. Fuller, Measurement Error Models (1987), 1.1).
+        """
+        s = self.samples
+        rows = np.zeros((len(self.curves), s.q_a.size, PARAMETERS))
+        table, light = curve_table(), self.light(unknowns)
+        knots = np.linspace(0.0, 1.0, light.shape[1])
+        for frame, codes, sign in ((s.a, s.code_a, 1.0), (s.b, s.code_b, -1.0)):
+            own = self.groups.response[frame][self.pair_of]
+            for response in np.unique(own):
+                mine = own == response
+                curve = np.maximum.accumulate(light[response])
+                should = np.interp(codes[k, mine], knots, curve) + sign * residual[k, mine] / 2.0
+                expected = np.interp(should, curve, knots)
+                if response in self.curves:
+                    whole = np.zeros(mine.size)
+                    whole[mine] = expected
+                    place = self.curves.index(int(response))
+                    add_at_codes(table, whole, np.where(mine, sign, 0.0), rows[place])
+        return np.concatenate(list(rows), axis=1) if self.curves else np.zeros((s.q_a.size, 0))
 
     def start(self) -> Unknowns:
         """Exposure settings, no vignetting, the profile curve."""
@@ -176,7 +214,7 @@ class _System:
         between = (own[:, s.b] - own[:, s.a])[:, self.pair_of]
         out = s.step - between - fall
         if self.curves:
-            out -= self.curve_rows @ unknowns.curve[list(self.curves)].ravel()
+            out -= self._curve_step(unknowns)
         return np.where(np.isfinite(s.variance), out, 0.0)
 
     def weights(
@@ -233,7 +271,7 @@ class _System:
         if pairs:
             falling = self._fall_rows(unknowns)
             for k in range(3):
-                rows = np.concatenate([falling, self.curve_rows[k]], axis=1)
+                rows = np.concatenate([falling, self._curve_rows(unknowns, residual, k)], axis=1)
                 weighted = rows * weight[k][:, None]
                 shared += weighted.T @ rows
                 pull += weighted.T @ residual[k]
@@ -317,7 +355,9 @@ class _System:
         matrix[:cut, :cut] = np.diag(fall)
         matrix[cut:, cut:] = self.curve_prior
         now = np.concatenate([unknowns.vignetting.ravel(), unknowns.curve[list(self.curves)].ravel()])
-        return matrix, -matrix @ now
+        pull = -matrix @ now
+        pull[cut:] += self.curve_pull
+        return matrix, pull
 
     def _moved(
         self, unknowns: Unknowns, frames: NDArray[np.float64], shared: NDArray[np.float64]

@@ -181,6 +181,16 @@ def test_a_file_cut_short_is_named_and_never_filled_in(tmp_path: Path, kind: str
         read(file)
 
 
+def test_a_tiff_cut_short_is_seen_in_its_header(tmp_path: Path) -> None:
+    """The list of strips tells, before a pixel is read."""
+    file = tmp_path / "a.tif"
+    tifffile.imwrite(file, noise(np.uint16), photometric="rgb", rowsperstrip=16)
+    read_metadata(file)
+    file.write_bytes(file.read_bytes()[:-1])
+    with pytest.raises(UnreadableFile, match="cut short"):
+        read_metadata(file)
+
+
 def test_a_tiff_strip_that_holds_too_little_is_an_error_though_its_length_fits(tmp_path: Path) -> None:
     """tifffile fills such a strip with zeros."""
     file = tmp_path / "short.tif"

@@ -16,7 +16,15 @@ from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import Pixels
 from belvedere.capture.levels import edge_window
 from belvedere.capture.positional_read import PositionalReader
-from belvedere.capture.tile_file import LAYOUT, TILE, TileLayout, check_space, is_whole, write_tile_file
+from belvedere.capture.tile_file import (
+    LAYOUT,
+    TILE,
+    TileLayout,
+    check_space,
+    is_whole,
+    remove_leftovers,
+    write_tile_file,
+)
 from belvedere.errors import OutputFailed, UnreadableFile
 
 _Key = tuple[int, int, int, int]  # frame, level, column, row
@@ -52,6 +60,7 @@ class FrameStore:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise OutputFailed(f"{folder}: the scratch folder cannot be made ({error})") from error
+        remove_leftovers(folder)
         self.folder = folder
         self._frames = tuple(frames)
         self._layouts = tuple(

@@ -11,7 +11,9 @@ import errno
 import os
 import shutil
 import threading
+import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -29,6 +31,8 @@ TILE = 256
 
 LAYOUT = 1
 """Part of the files' names: raise it when the layout or the making of levels changes."""
+
+_LEFTOVER_S = 3600.0
 
 SPARE_BYTES = 64 << 20
 """Left free on the disk whatever happens."""
@@ -148,6 +152,14 @@ def write_tile_file(file: Path, pixels: NDArray[np.uint8] | NDArray[np.uint16]) 
         raise OutputFailed(f"{file.parent}: the scratch folder cannot be written; {remedy}") from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def remove_leftovers(folder: Path) -> None:
+    """Remove what killed runs left half written: temporary files not touched for an hour."""
+    for file in folder.glob(".*.part"):
+        with suppress(OSError):
+            if time.time() - file.stat().st_mtime > _LEFTOVER_S:
+                file.unlink()
 
 
 def check_space(folder: Path, needed: int) -> None:

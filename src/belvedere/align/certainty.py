@@ -16,6 +16,7 @@ from belvedere.geometry.camera import Camera
 _FOUND_SHARE = 0.35  # of the details looked for again at full resolution
 _FEW_TIES = 12
 _SIGMA_SHARE = 0.00025  # of the long side
+_DRIFT_SHARE = 0.00012  # of the long side, one sigma against the block as a whole
 _RIVAL = 0.6
 _LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
 
@@ -44,6 +45,27 @@ def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.fl
     return out
 
 
+def drift_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:
+    """One sigma of every frame's place against the block as a whole, px.
+
+    Large where a long open chain hangs on its focal length: neighbours fit, the ends may be off. NaN where
+    the block is too large for a dense inverse.
+    """
+    n = len(solved.frames)
+    covariance = solved.adjusted.covariance
+    if covariance is None:
+        return np.full(n, np.nan)
+    turns = covariance[: 3 * n, : 3 * n].reshape(n, 3, n, 3)
+    with_mean = turns.mean(axis=2)  # (n, 3, 3): of a frame's turn with the mean turn
+    mean = with_mean.mean(axis=0)
+    factor = max(solved.adjusted.variance_factor, 0.0)
+    out = np.empty(n)
+    for i in range(n):
+        relative = turns[i, :, i, :] - with_mean[i] - with_mean[i].T + mean
+        out[i] = np.sqrt(max(_mean_shift2(relative, cameras[i]), 0.0) * factor)
+    return out
+
+
 def _mean_shift2(covariance: NDArray[np.float64], camera: Camera) -> float:
     """Mean over the frame of the variance of a ray's shift under a random small turn, px^2, a coordinate."""
     w = camera.rays(frame_grid(camera, 5))
@@ -61,6 +83,7 @@ def doubts(
 ) -> list[str | None]:
     """For every frame of the block, the sentence that speaks against its place, or None."""
     at = {i: k for k, i in enumerate(solved.frames)}
+    drift = drift_sigmas(solved, cameras)
     out: list[str | None] = []
     ties = np.zeros(len(at), dtype=int)
     for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
@@ -70,7 +93,6 @@ def doubts(
     for i, k in at.items():
         tried, found = _found(solved.found, i)
         own = [v for v in links if i in (v.a, v.b)]
-        strongest = max(own, key=lambda v: v.strength, default=None)
         long_side = max(cameras[k].width, cameras[k].height)
         against = [v for v in lost if i in (v.a, v.b) and v.a in at and v.b in at]
         said = None
@@ -80,7 +102,12 @@ def doubts(
             said = f"only {found} of {tried} details were found again where its place says they are"
         elif np.isfinite(sigmas[k]) and sigmas[k] > _SIGMA_SHARE * long_side:
             said = f"its place is sure only to {sigmas[k]:.1f} px (one sigma)"
-        elif strongest is not None and all(v.rival > _RIVAL for v in own):
+        elif np.isfinite(drift[k]) and drift[k] > _DRIFT_SHARE * long_side:
+            said = (
+                f"it fits its neighbours, but the ends of the turn do not meet: "
+                f"against the whole its place is sure only to {drift[k]:.1f} px (one sigma)"
+            )
+        elif own and all(v.rival > _RIVAL for v in own):
             said = "what it shows repeats, and another place fits nearly as well"
         elif len(own) == 1 and np.count_nonzero(own[0].inliers) < _LONE_LINK:
             said = f"held by one neighbour only, with {np.count_nonzero(own[0].inliers)} agreeing details"

@@ -1,0 +1,233 @@
+"""What each node of the coarse grid could show, and by how much the frames disagree there."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from belvedere.capture.frame_source import FrameSource
+from belvedere.compose._sampling import ON_FRAME, STEPS, locate
+from belvedere.compose.footprint import footprint
+from belvedere.compose.light import FrameLight
+from belvedere.compose.sample import plate_columns, plate_rows, sample
+from belvedere.geometry.camera import Camera
+from belvedere.geometry.plate import Plate
+
+KEPT = 4
+"""Frames remembered at a node: those that have it farthest inside. All of them say whether they agree."""
+DISAGREEMENT_UNIT = 0.0005
+"""Unit of `Candidates.disagreement`, square root of scene light."""
+
+_BAND = 128  # rows worked on at once; bounds the scratch, has no say in the result
+# Coarse px by which two frames may be out of register at a node: what a difference explained by that much
+# of the local gradient says nothing about. Tie points agree to 0.25 px at full size, and the grid's
+# pixels are 2 to 8 of those; the rest is what interpolation leaves on either side.
+_REGISTER = 0.15
+_NEVER = np.float32(1e-6)  # merit factor of a masked node: any other frame comes first
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """The coarse grid's nodes, flat.
+
+    Parameters
+    ----------
+    frames : ndarray of int16, shape (rows, columns, KEPT)
+        Frames that cover the node, best first; -1: no more.
+    merits : ndarray of uint8, same shape
+        How far inside each frame the node lies, 0 (border) to 255 (centre).
+    disagreement : ndarray of uint16, shape (rows, columns)
+        Largest difference between any two frames that cover the node, less what the local gradient
+        explains, in `DISAGREEMENT_UNIT`; 0 where fewer than two do.
+    """
+
+    frames: NDArray[np.int16]
+    merits: NDArray[np.uint8]
+    disagreement: NDArray[np.uint16]
+
+
+def gather_candidates(
+    source: FrameSource,
+    numbers: Sequence[int],
+    cameras: Sequence[Camera],
+    lights: Sequence[FrameLight],
+    plate: Plate,
+    step: int,
+    shape: tuple[int, int],
+    masks: Sequence[NDArray[np.uint8] | None] | None = None,
+) -> Candidates:
+    """Draw every frame on the coarse grid, band by band, and keep what the cut needs to know.
+
+    Light is compared on a square-root scale, on which photon noise is the same everywhere (F. J. Anscombe,
+    The transformation of Poisson, binomial and negative-binomial data, Biometrika 35, 1948).
+    """
+    rows, columns = shape
+    frames = np.full((rows, columns, KEPT), -1, np.int16)
+    merits = np.zeros((rows, columns, KEPT), np.uint8)
+    disagreement = np.zeros((rows, columns), np.uint16)
+    spans = [
+        [(r.x0 // step, -(-r.x1 // step), r.y0 // step, -(-r.y1 // step)) for r in footprint(c, plate)]
+        for c in cameras
+    ]
+    largest = max((c.focal_px for c in cameras), default=1.0)
+    for top in range(0, rows, _BAND):
+        bottom = min(top + _BAND, rows)
+        low = np.full((bottom - top, columns, 3), np.inf, np.float32)
+        high = np.full((bottom - top, columns, 3), -np.inf, np.float32)
+        slope = np.zeros((bottom - top, columns), np.float32)
+        merit = np.zeros((bottom - top, columns, KEPT), np.float32)
+        for k, camera in enumerate(cameras):
+            mask = masks[k] if masks is not None else None
+            level = _level(camera, plate, step, source.levels(numbers[k]))
+            for x0, x1, y0, y1 in spans[k]:
+                a, b = max(y0, top), min(y1 + 1, bottom)
+                c0, c1 = max(x0, 0), min(x1 + 1, columns)
+                if a >= b or c0 >= c1:
+                    continue
+                piece = sample(
+                    source, numbers[k], level, camera, lights[k], plate, step,
+                    c0 - 1, a - 1, c1 - c0 + 2, b - a + 2,
+                )  # fmt: skip
+                inside = merit_of(camera, plate, step, c0, a, c1 - c0, b - a, mask)
+                inside *= np.float32(camera.focal_px / largest)
+                part = (slice(a - top, b - top), slice(c0, c1))
+                feed(
+                    np.int16(k), piece.colour, piece.valid, inside,
+                    frames[a:b, c0:c1], merit[part], low[part], high[part], slope[part],
+                )  # fmt: skip
+        merits[top:bottom] = np.minimum(np.ceil(merit * np.float32(255.0)), 255.0)
+        disagreement[top:bottom] = _disagreement(frames[top:bottom], low, high, slope)
+    return Candidates(frames, merits, disagreement)
+
+
+def merit_of(
+    camera: Camera,
+    plate: Plate,
+    step: int,
+    x0: int,
+    y0: int,
+    width: int,
+    height: int,
+    mask: NDArray[np.uint8] | None = None,
+) -> NDArray[np.float32]:
+    """How far inside a frame the grid's nodes lie: (height, width), 0 off the frame, else above 0, at most 1.
+
+    (1 - X^2)(1 - Y^2), X and Y from -1 to 1 across the frame: equal for two neighbours of a row where X is,
+    whatever Y, so that the line of equal merit is straight and upright.
+    """
+    lens = np.array(
+        [
+            camera.width, camera.height, camera.focal_px, *camera.principal_point, *camera.distortion,
+            camera.radius_limit**2,
+        ]
+    )  # fmt: skip
+    u = np.empty((height, width), np.int32)
+    v = np.empty((height, width), np.int32)
+    state = np.empty((height, width), np.uint8)
+    locate(
+        plate_columns(plate, step, x0, width), plate_rows(plate, step, y0, height),
+        camera.rotation @ plate.pose, lens, np.zeros((0, 0, 2)), u, v, state,
+    )  # fmt: skip
+    out = np.empty((height, width), np.float32)
+    _merit(u, v, state, camera.width, camera.height, out)
+    if mask is not None:
+        i = np.clip((u + STEPS // 2) // STEPS, 0, camera.width - 1)
+        j = np.clip((v + STEPS // 2) // STEPS, 0, camera.height - 1)
+        word = mask[j, i]
+        out[word == 0] *= _NEVER
+        out[(word == 255) & (out > 0.0)] = 1.0
+    return out
+
+
+def _level(camera: Camera, plate: Plate, step: int, levels: int) -> int:
+    """The level of a frame whose pixels are nearest in size to the coarse grid's."""
+    return max(0, min(levels - 1, round(math.log2(step * camera.focal_px / plate.pixels_per_radian))))
+
+
+@njit(cache=True, nogil=True)
+def _merit(
+    u: NDArray[np.int32],
+    v: NDArray[np.int32],
+    state: NDArray[np.uint8],
+    width: int,
+    height: int,
+    out: NDArray[np.float32],
+) -> None:
+    half_w, half_h = width * STEPS / 2.0, height * STEPS / 2.0
+    for j in range(u.shape[0]):
+        for i in range(u.shape[1]):
+            x = (u[j, i] + STEPS / 2.0) / half_w - 1.0
+            y = (v[j, i] + STEPS / 2.0) / half_h - 1.0
+            m = max((1.0 - x * x) * (1.0 - y * y), 1e-4)
+            out[j, i] = m if state[j, i] == ON_FRAME else 0.0
+
+
+@njit(cache=True, nogil=True)
+def feed(
+    frame: int,
+    colour: NDArray[np.float32],
+    valid: NDArray[np.bool_],
+    inside: NDArray[np.float32],
+    frames: NDArray[np.int16],
+    merit: NDArray[np.float32],
+    low: NDArray[np.float32],
+    high: NDArray[np.float32],
+    slope: NDArray[np.float32],
+) -> None:
+    """Add one frame to a rectangle of nodes; `colour` and `valid` reach one node farther on every side.
+
+    Keeps the frames sorted by merit (ties: by index, as frames come in order), and the range of what all
+    of them show.
+    """
+    h, w = inside.shape
+    for j in range(h):
+        for i in range(w):
+            m = inside[j, i]
+            if m <= 0.0:
+                continue
+            k = KEPT
+            while k > 0 and merit[j, i, k - 1] < m:
+                k -= 1
+            if k < KEPT:
+                for t in range(KEPT - 1, k, -1):
+                    merit[j, i, t] = merit[j, i, t - 1]
+                    frames[j, i, t] = frames[j, i, t - 1]
+                merit[j, i, k] = m
+                frames[j, i, k] = frame
+            steepest = np.float32(0.0)
+            for c in range(3):
+                g = np.sqrt(max(colour[j + 1, i + 1, c], np.float32(0.0)))
+                low[j, i, c] = min(low[j, i, c], g)
+                high[j, i, c] = max(high[j, i, c], g)
+                for dj, di in ((0, 1), (1, 0)):
+                    a, b = (j + 1 - dj, i + 1 - di), (j + 1 + dj, i + 1 + di)
+                    if valid[a] and valid[b]:
+                        ga = np.sqrt(max(colour[a[0], a[1], c], np.float32(0.0)))
+                        gb = np.sqrt(max(colour[b[0], b[1], c], np.float32(0.0)))
+                        steepest = max(steepest, max(abs(g - ga), abs(gb - g)))
+            slope[j, i] = max(slope[j, i], steepest)
+
+
+@njit(cache=True, nogil=True)
+def _disagreement(
+    frames: NDArray[np.int16],
+    low: NDArray[np.float32],
+    high: NDArray[np.float32],
+    slope: NDArray[np.float32],
+) -> NDArray[np.uint16]:
+    h, w = slope.shape
+    out = np.zeros((h, w), np.uint16)
+    for j in range(h):
+        for i in range(w):
+            if frames[j, i, 1] >= 0:
+                d = np.float32(0.0)
+                for c in range(3):
+                    d = max(d, high[j, i, c] - low[j, i, c])
+                d -= np.float32(_REGISTER) * slope[j, i]
+                out[j, i] = np.uint16(min(max(d / DISAGREEMENT_UNIT, 0.0), 65535.0))
+    return out

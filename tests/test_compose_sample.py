@@ -14,7 +14,7 @@ from belvedere.capture.frame_source import FramesInMemory
 from belvedere.compose.kernel import energy_kept, kernel_table, lanczos3_taps, step_overshoot
 from belvedere.compose.light import FrameLight, frame_light, plain_light
 from belvedere.compose.piece import Piece
-from belvedere.compose.sample import sample
+from belvedere.compose.sample import plate_columns, sample
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import PROJECTIONS, Plate, Projection
 from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
@@ -132,6 +132,9 @@ def test_every_projection_agrees_with_the_plain_rule(projection: Projection, dty
     piece = sample(FramesInMemory([codes]), 0, 0, cam, light, plate, 1, 0, 0, 300, 240)
     assert 100 < seen.sum() < seen.size
     np.testing.assert_array_equal(piece.coverage[::7, ::7] > 0, seen)
+    x, y = np.meshgrid(np.arange(300), np.arange(240))
+    _, covered = cam.project(plate.directions(np.stack([x, y], axis=-1)))
+    np.testing.assert_array_equal(piece.coverage > 0, covered)
     difference = np.abs(piece.colour[::7, ::7][seen] - expected[seen])
     # a position on the edge of two steps of 1/1024 px may round either way; nothing else may differ
     assert np.quantile(difference, 0.99) < 2e-6
@@ -205,6 +208,8 @@ def test_a_plate_that_wraps_counts_columns_modulo_its_width() -> None:
     a = sample(source, 0, 0, cam, plain_light(cam), plate, 1, -40, 0, 120, 200)
     b = sample(source, 0, 0, cam, plain_light(cam), plate, 1, width - 40, 0, 120, 200)
     assert same(a, b)
+    here, further = plate_columns(plate, 1, -40, 99), plate_columns(plate, 1, width - 40, 99)
+    np.testing.assert_array_equal(here, further)
     assert a.coverage[100, 20] == a.coverage[100, 60] == 1.0
 
 

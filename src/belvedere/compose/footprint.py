@@ -100,7 +100,7 @@ def _on_a_cylinder(rays: NDArray[np.float64], plate: Plate, margin_px: float) ->
     x0 = plate.centre[0] + plate.pixels_per_radian * (float(yaw.min()) - step) - pad
     x1 = plate.centre[0] + plate.pixels_per_radian * (float(yaw.max()) + step) + pad
     turn = 2.0 * math.pi * plate.pixels_per_radian
-    if max(high, -low) >= math.pi / 2 or x1 - x0 >= turn - 4.0:
+    if x1 - x0 >= turn - 4.0:  # so it is where the border winds about a pole or comes close to one
         return _cut(plate, -math.inf, math.inf, y0, y1)
     out: list[PlateRect] = []
     for k in range(math.floor(-x1 / turn), math.ceil((plate.width - x0) / turn) + 1):

@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.tone.groups import Groups
+from belvedere.tone.medians import medians
 from belvedere.tone.response import power_row
 from belvedere.tone.samples import PairSamples
-from belvedere.tone.solve import Solution, Unknowns, medians
+from belvedere.tone.solve import Solution, Unknowns
 
 _BINS = 10  # of code values, within every pair and channel
 _FEWEST = 12  # samples of a bin that counts
@@ -17,6 +18,7 @@ _SHARE = 0.8  # what must be left at most of the unexplained, as a ratio
 _LEAST_EV = 0.0015  # and by how much it must fall at least
 _APART_EV = 0.25  # settings that differ by more say something of the power
 _MOST_FRAMES = 300  # frames whose settings are compared pair by pair
+_SCATTER = 0.2  # where slopes differ more (median deviation), the settings do not tell the light
 _POWER_LIMIT = 0.6  # largest power either way (our choice: beyond it, something else is wrong)
 
 
@@ -39,7 +41,11 @@ def powers_from_settings(
         if not far.any():
             powers.append(0.0)
             continue
-        slope = float(np.median(found[far] / told[far]))
+        slopes = found[far] / told[far]
+        slope = float(np.median(slopes))
+        if float(np.median(np.abs(slopes - slope))) > _SCATTER:
+            powers.append(0.0)
+            continue
         now = float(power_row(table) @ unknowns.curve[response])
         power = (1.0 + now) / slope - 1.0 if slope > 0.0 else 0.0
         powers.append(float(np.clip(power, -_POWER_LIMIT, _POWER_LIMIT)))

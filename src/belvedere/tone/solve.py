@@ -17,8 +17,10 @@ from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
 from belvedere.tone.groups import Groups
-from belvedere.tone.response import PARAMETERS, add_at_codes, curve_prior, curve_table
+from belvedere.tone.medians import medians
+from belvedere.tone.response import PARAMETERS, add_at_codes, at_codes, curve_prior, curve_table
 from belvedere.tone.samples import PairSamples
+from belvedere.tone.vignetting import LEAST_SHARE, relative_illumination
 
 _PAIR_EV = 0.003  # what any pair may be wrong by however many samples it has
 _WHITE_EV = 0.01  # prior scale (Cauchy) of a frame's white balance about 1
@@ -26,7 +28,6 @@ _SETTINGS_EV = 0.05  # prior scale (Cauchy) of gain about the exposure settings
 _UNKNOWN_EV = 1.0  # prior sigma of gain where the settings are unknown
 _BODY_EV = 0.5  # prior sigma of the constant of one body's settings
 _VIGNETTING = (0.5, 0.5, 0.5)  # prior sigmas of (a1, a2, a3) about 0
-_LEAST_SHARE = 0.1  # relative illumination is not let fall below this
 _ROUNDS = 30
 _GENTLE_ROUNDS = 5  # with Cauchy weights, before Tukey's
 _DENSE = 1500  # unknowns up to which the normal equations are solved as a full matrix
@@ -112,12 +113,6 @@ def solve_tone(
     return Solution(unknowns, system.residual(unknowns), belief, rounds)
 
 
-def relative_illumination(vignetting: NDArray[np.float64], q: NDArray[np.float64]) -> NDArray[np.float64]:
-    """1 + a1 q + a2 q^2 + a3 q^3 for coefficients (..., 3), never below a tenth."""
-    a = np.moveaxis(vignetting, -1, 0)
-    return np.asarray(np.maximum(1.0 + q * (a[0] + q * (a[1] + q * a[2])), _LEAST_SHARE))
-
-
 class _System:
     """The normal equations of one problem: what does not change from step to step is made once."""
 
@@ -175,22 +170,18 @@ class _System:
         (errors in variables; W. A. Fuller, Measurement Error Models (1987), 1.1).
         """
         s = self.samples
+        if not self.curves:
+            return np.zeros((s.q_a.size, 0))
         rows = np.zeros((len(self.curves), s.q_a.size, PARAMETERS))
         table, light = curve_table(), self.light(unknowns)
-        knots = np.linspace(0.0, 1.0, light.shape[1])
         for frame, codes, sign in ((s.a, s.code_a, 1.0), (s.b, s.code_b, -1.0)):
             own = self.groups.response[frame][self.pair_of]
-            for response in np.unique(own):
-                mine = own == response
-                curve = np.maximum.accumulate(light[response])
-                should = np.interp(codes[k, mine], knots, curve) + sign * residual[k, mine] / 2.0
-                expected = np.interp(should, curve, knots)
-                if response in self.curves:
-                    whole = np.zeros(mine.size)
-                    whole[mine] = expected
-                    place = self.curves.index(int(response))
-                    add_at_codes(table, whole, np.where(mine, sign, 0.0), rows[place])
-        return np.concatenate(list(rows), axis=1) if self.curves else np.zeros((s.q_a.size, 0))
+            for place, response in enumerate(self.curves):
+                factor = np.where(own == response, sign, 0.0)
+                slope = np.maximum(np.gradient(light[response], 1.0 / 1024.0), 0.5)
+                expected = codes[k] + 0.5 * sign * residual[k] / at_codes(slope[:, None], codes[k])[:, 0]
+                add_at_codes(table, expected, factor, rows[place])
+        return np.concatenate(list(rows), axis=1)
 
     def start(self) -> Unknowns:
         """Exposure settings, no vignetting, the profile curve."""
@@ -370,7 +361,7 @@ class _System:
         while share > 0.01:
             there = unknowns.vignetting + share * fall
             least = 1.0 + q * (there[:, :1] + q * (there[:, 1:2] + q * there[:, 2:3]))
-            if not least.size or float(least.min()) > _LEAST_SHARE:
+            if not least.size or float(least.min()) > LEAST_SHARE:
                 break
             share /= 2.0
         curve = unknowns.curve.copy()
@@ -390,15 +381,3 @@ def _solved(matrix: csc_matrix, right: NDArray[np.float64]) -> NDArray[np.float6
     if matrix.shape[0] <= _DENSE:
         return np.asarray(np.linalg.solve(matrix.toarray(), right))
     return np.asarray(splu(matrix, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(right))
-
-
-def medians(values: NDArray[np.float64], first: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Median of values[first[i]:first[i + 1]] for every i; 0 where there is none."""
-    group = np.repeat(np.arange(first.size - 1), np.diff(first))
-    ordered = values[np.lexsort((values, group))]
-    count = np.diff(first)
-    some = count > 0
-    middle = np.zeros(first.size - 1)
-    low, high = first[:-1] + (count - 1) // 2, first[:-1] + count // 2
-    middle[some] = (ordered[low[some]] + ordered[high[some]]) / 2.0
-    return middle

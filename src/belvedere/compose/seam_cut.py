@@ -12,6 +12,9 @@ BUCKETS = 256
 """Weights of edges run from 0 (no seam would show) to BUCKETS - 1."""
 
 _FULL = 0.5  # difference (square root of light) of the heaviest weight
+_BLOCK = 32  # nodes: size of the neighbourhoods whose usual difference is taken
+_USUAL = 5.0  # times the upper quartile of the differences around: what texture and noise alone reach
+_MOST_USUAL = 0.06  # beyond this a difference counts however usual it is (square root of light)
 _SPREAD = 2  # nodes around a difference that are kept with it
 _FADE = 0.7  # weight of a node next to a difference, as a share of it
 _RIDGE = 2.0  # a difference at a frame's border weighs this much more than one where both are equal
@@ -27,8 +30,8 @@ def cut(found: Candidates, wraps: bool, noise: float) -> tuple[NDArray[np.int16]
     wraps : bool
         Whether column 0 follows the last column.
     noise : float
-        Least difference that counts, square root of light; raised to four times the median difference where
-        frames overlap, so that an unsteady set does not drown what really moved.
+        Least difference that counts, square root of light; raised (to `_MOST_USUAL` at most) where the
+        differences all around are large, so that texture does not drown what really moved.
 
     Returns
     -------
@@ -52,10 +55,7 @@ def cut(found: Candidates, wraps: bool, noise: float) -> tuple[NDArray[np.int16]
 
 def _weights(found: Candidates, wraps: bool, noise: float) -> NDArray[np.uint8]:
     """How much a seam would show at every node, 0 to BUCKETS - 1, spread over the neighbourhood."""
-    shared = found.disagreement[found.frames[..., 1] >= 0]
-    floor = noise / DISAGREEMENT_UNIT
-    if shared.size:
-        floor = max(floor, 4.0 * float(np.median(shared)))
+    floor = _floors(found.disagreement, found.frames, noise / DISAGREEMENT_UNIT)
     out = np.zeros(found.disagreement.shape, np.uint8)
     _weigh(found.disagreement, found.merits, floor, _FULL / DISAGREEMENT_UNIT, out)
     for _ in range(_SPREAD):
@@ -63,14 +63,38 @@ def _weights(found: Candidates, wraps: bool, noise: float) -> NDArray[np.uint8]:
     return out
 
 
+def _floors(
+    disagreement: NDArray[np.uint16], frames: NDArray[np.int16], least: float
+) -> NDArray[np.float32]:
+    """Difference that is usual around every block of `_BLOCK` x `_BLOCK` nodes, and so says nothing."""
+    rows, columns = disagreement.shape
+    blocks = (-(-rows // _BLOCK), -(-columns // _BLOCK))
+    floors = np.full(blocks, least, np.float32)
+    reach = _BLOCK // 2
+    for j, i in np.ndindex(blocks):
+        part = (
+            slice(max(j * _BLOCK - reach, 0), (j + 1) * _BLOCK + reach),
+            slice(max(i * _BLOCK - reach, 0), (i + 1) * _BLOCK + reach),
+        )
+        shared = disagreement[part][frames[part][..., 1] >= 0]
+        if shared.size >= _BLOCK:
+            usual = _USUAL * float(np.partition(shared, (3 * shared.size) // 4)[(3 * shared.size) // 4])
+            floors[j, i] = max(least, min(usual, _MOST_USUAL / DISAGREEMENT_UNIT))
+    return floors
+
+
 @njit(cache=True, nogil=True)
 def _weigh(
-    disagreement: NDArray[np.uint16], merits: NDArray[np.uint8], floor: float, full: float, out: NDArray[np.uint8]
+    disagreement: NDArray[np.uint16],
+    merits: NDArray[np.uint8],
+    floors: NDArray[np.float32],
+    full: float,
+    out: NDArray[np.uint8],
 ) -> None:
     h, w = out.shape
     for j in range(h):
         for i in range(w):
-            d = disagreement[j, i] - floor
+            d = float(disagreement[j, i]) - floors[j // _BLOCK, i // _BLOCK]
             if d > 0.0:
                 a, b = float(merits[j, i, 0]), float(merits[j, i, 1])
                 d *= 1.0 + _RIDGE * (a - b) / max(a + b, 1.0)

@@ -153,6 +153,12 @@ def _from_labels(
     """
     h, w = out.shape
     left = False
+    inner = np.zeros(labels.shape, np.bool_)  # nodes that their own frame has well inside
+    for nj in range(labels.shape[0]):
+        for ni in range(labels.shape[1]):
+            k = labels[nj, ni]
+            if k >= 0:
+                inner[nj, ni] = room(node_columns, node_rows, ni, nj, turns[k], lenses[k]) >= MARGIN_PX + 1.0
     near = np.empty(4, np.int16)
     share = np.empty(4, np.int64)
     for cj in range(labels.shape[0] - 1):
@@ -165,17 +171,10 @@ def _from_labels(
                 out[top:bottom, first:last] = _OPEN
                 left = True
                 continue
-            if same:
-                least = 1e30
-                for nj in (cj, cj + 1):
-                    for ni in (ci, ci + 1):
-                        r = room(node_columns, node_rows, ni, nj, turns[own], lenses[own])
-                        least = min(least, r)
-                if least >= MARGIN_PX + 1.0:  # the frame is convex, and a cell's image all but straight-edged
-                    name = names[own]
-                    for y in range(top, bottom):
-                        for x in range(first, last):
-                            out[y, x] = name
+            if same:  # the frame is convex, and a cell's image in it all but straight-edged
+                both = inner[cj, ci] & inner[cj, ci + 1]
+                if both & inner[cj + 1, ci] & inner[cj + 1, ci + 1]:
+                    out[top:bottom, first:last] = names[own]
                     continue
             for y in range(top, bottom):
                 fy = y + dy - cj * step
@@ -229,28 +228,35 @@ def _from_all(
 ) -> None:
     """Give every `_OPEN` pixel to the frame with most room around it, or to none."""
     h, w = out.shape
+    gh, gw = node_rows.shape[0], node_columns.shape[1]
     near = np.empty(names.shape[0], np.int64)
-    for cj in range(node_rows.shape[0] - 1):
+    reaches = np.zeros((gh, gw, names.shape[0]), np.bool_)  # frames not too far from a node
+    wanted = np.zeros((gh, gw), np.bool_)  # nodes around pixels still open
+    for y in range(h):
+        cj = (y + dy) // step
+        for x in range(w):
+            if out[y, x] == _OPEN:
+                ci = (x + dx) // step
+                wanted[cj, ci] = wanted[cj, ci + 1] = wanted[cj + 1, ci] = wanted[cj + 1, ci + 1] = True
+    for nj in range(gh):
+        for ni in range(gw):
+            for k in range(names.shape[0] if wanted[nj, ni] else 0):
+                reach = -(3.0 * step * lenses[k, 2] / scale + 4.0)
+                reaches[nj, ni, k] = room(node_columns, node_rows, ni, nj, turns[k], lenses[k]) >= reach
+    for cj in range(gh - 1):
         top, bottom = max(cj * step - dy, 0), min((cj + 1) * step - dy, h)
-        for ci in range(node_columns.shape[1] - 1):
+        for ci in range(gw - 1):
             first, last = max(ci * step - dx, 0), min((ci + 1) * step - dx, w)
-            n = -1
+            n = 0
+            for k in range(names.shape[0]):
+                some = reaches[cj, ci, k] | reaches[cj, ci + 1, k]
+                if some | reaches[cj + 1, ci, k] | reaches[cj + 1, ci + 1, k]:
+                    near[n] = k
+                    n += 1
             for y in range(top, bottom):
                 for x in range(first, last):
                     if out[y, x] != _OPEN:
                         continue
-                    if n < 0:  # frames that may reach into this cell at all
-                        n = 0
-                        for k in range(names.shape[0]):
-                            reach = -(3.0 * step * lenses[k, 2] / scale + 4.0)
-                            most = _FAR
-                            for nj in (cj, cj + 1):
-                                for ni in (ci, ci + 1):
-                                    r = room(node_columns, node_rows, ni, nj, turns[k], lenses[k])
-                                    most = max(most, r)
-                            if most >= reach:
-                                near[n] = k
-                                n += 1
                     name, most = np.int16(-1), -0.0
                     for t in range(n):
                         k = near[t]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -59,7 +58,9 @@ class Seams:
 def seam_step(plate: Plate) -> int:
     """Plate px between the nodes of the coarse grid: 8; more on giant plates, less on small ones."""
     step = _STEP
-    while plate.width * plate.height > _MOST_NODES * step * step:
+    while plate.width * plate.height > _MOST_NODES * step * step and not (
+        plate.wraps and plate.width % (2 * step)
+    ):
         step *= 2
     while step > 2 and plate.width * plate.height < _FEWEST_NODES * step * step:
         step //= 2
@@ -145,7 +146,3 @@ def owners(
     """
     return own_pixels(seams.labels, seams.step, plate, cameras, x0, y0, width, height)
 
-
-def seam_level(camera: Camera, plate: Plate, step: int, levels: int) -> int:
-    """The level of a frame whose pixels are nearest in size to the coarse grid's."""
-    return max(0, min(levels - 1, round(math.log2(step * camera.focal_px / plate.pixels_per_radian))))

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from belvedere.demo.place import DISTANCES_M, LAYERS, Place, outlines
+from belvedere.demo.place import DISTANCES_M, LAYERS, WATERLINES, Place, outlines
 from belvedere.demo.standing import CHURCH, FACADE, FENCE, HOUSE, LIGHTHOUSE, Standing
 
 _HEAD = LAYERS.index("head")
@@ -51,5 +51,8 @@ def _village(place: Place) -> list[Standing]:
             out.append(Standing(CHURCH, middle, low, distance, 11.0 / distance, 29.0 / distance, 0.0))
         if hamlet in (1, 5, 8):
             low = foot(middle + 0.22) - 0.002
-            out.append(Standing(LIGHTHOUSE, middle + 0.22, low, distance, 4.5 / distance, 27.0 / distance, 0.0))
-    return [thing for thing in out if thing.foot > -0.12]
+            out.append(
+                Standing(LIGHTHOUSE, middle + 0.22, low, distance, 4.5 / distance, 27.0 / distance, 0.0)
+            )
+    dry = WATERLINES[_HEAD] + 0.018
+    return [thing for thing in out if thing.foot > dry]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from functools import lru_cache
+from pathlib import Path
 
 from PIL import Image, ImageCms
 from PIL.TiffImagePlugin import IFDRational
@@ -17,6 +18,9 @@ _BASE_EXPOSURE_S = 1.0 / 250.0
 _F_NUMBER = 8.0
 _ISO = 100
 _EXIF_IFD = 0x8769
+EXIF_PLACE = 0x8768
+"""Tag that keeps the place of the ExifIFD tag, which the TIFF writer will not write itself."""
+_TYPE_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8}
 
 
 def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
@@ -54,3 +58,34 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
 def srgb_profile() -> bytes:
     """An sRGB ICC profile."""
     return bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+
+
+def append_exif_ifd(path: Path, exif: Image.Exif) -> None:
+    """Put the Exif IFD at the end of a big-endian TIFF whose first IFD keeps a place for its tag.
+
+    The IFD is cut from `exif`'s own TIFF structure; offsets to values in it are moved (TIFF 6.0, section 2).
+    """
+    blob = bytearray(exif.tobytes()[6:])
+    tiff = bytearray(path.read_bytes())
+    if blob[:2] != b"MM" or tiff[:4] != b"MM\x00\x2a":
+        raise ValueError(f"{path}: expected a big-endian classic TIFF and Exif, got {bytes(tiff[:4])!r}")
+    start = len(tiff) + len(tiff) % 2
+    pointer = _entries(blob, _number(blob, 4, 4))[_EXIF_IFD] + 8
+    ifd = _number(blob, pointer, 4)
+    for at in _entries(blob, ifd).values():
+        size = _TYPE_SIZES[_number(blob, at + 2, 2)] * _number(blob, at + 4, 4)
+        if size > 4:
+            blob[at + 8 : at + 12] = (_number(blob, at + 8, 4) + start).to_bytes(4, "big")
+    entry = _entries(tiff, _number(tiff, 4, 4))[EXIF_PLACE]
+    tiff[entry : entry + 2] = _EXIF_IFD.to_bytes(2, "big")
+    tiff[entry + 8 : entry + 12] = (start + ifd).to_bytes(4, "big")
+    path.write_bytes(bytes(tiff.ljust(start, b"\0") + blob))
+
+
+def _number(data: bytearray, at: int, size: int) -> int:
+    return int.from_bytes(data[at : at + size], "big")
+
+
+def _entries(data: bytearray, ifd: int) -> dict[int, int]:
+    """Where the 12-byte entry of every tag of an IFD lies."""
+    return {_number(data, ifd + 2 + 12 * k, 2): ifd + 2 + 12 * k for k in range(_number(data, ifd, 2))}

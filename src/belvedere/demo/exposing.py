@@ -98,7 +98,7 @@ def _expose(
     shot: float,
     read2: float,
     seed: int,
-    out: NDArray[np.uint8],
+    out: NDArray[np.uint8] | NDArray[np.uint16],
 ) -> None:
     """Vignetting, exposure, noise (normal to four uniform draws), clipping, curve, rounding."""
     f = np.float32

@@ -1,5 +1,8 @@
 """Land and water: the colour of every layer where it is seen."""
 
+# Kernels: NumPy scalars stand for float and int here, which the stubs of NumPy tell apart.
+# mypy: disable-error-code="arg-type, operator, return-value, assignment"
+
 from __future__ import annotations
 
 import math
@@ -23,12 +26,14 @@ def sum_octaves_ring(
     shrink: NDArray[np.float32],
     n: int,
     first_cells: int,
+    stretch: float,
     focal_px: float,
     seed: int,
 ) -> None:
     """Fill three bands of noise on the cylinder around the viewer, from `first_cells` a turn to the pixel.
 
-    `turn` is yaw / 2 pi (0 to 1), y the Mercator height asinh(e) in radians. Octaves 0-2 go to `coarse`,
+    `turn` is yaw / 2 pi (0 to 1), y the Mercator height asinh(e) in radians; cells are `stretch`
+    times as wide as high. Octaves 0-2 go to `coarse`,
     3-5 to `middle`, all finer ones to `fine`, each octave with the same contrast: that is what natural
     ground has (Field, J. Opt. Soc. Am. A 4 (1987) 2379: amplitude falls as 1/frequency).
     """
@@ -37,10 +42,12 @@ def sum_octaves_ring(
     fine[:n] = 0.0
     cells = first_cells
     octave = 0
-    while TAU * focal_px / cells > 1.5:
-        px = TAU * focal_px / cells
+    while TAU * focal_px / (cells * max(stretch, 1.0)) > 1.5:
+        px = TAU * focal_px / (cells * max(stretch, 1.0))
         band = coarse if octave < 3 else (middle if octave < 6 else fine)
-        add_octave(band, turn, y, shrink, n, cells, cells / TAU, cells, px, 1.0, seed * 131 + octave)
+        add_octave(
+            band, turn, y, shrink, n, cells, cells * stretch / TAU, cells, px, 1.0, seed * 131 + octave
+        )
         cells = cells * 2 + octave % 2
         octave += 1
 
@@ -78,6 +85,14 @@ def sum_octaves_plane(
 
 
 @njit(inline="always")
+def _lit(sun: float) -> float:
+    """Sunlight on a slope, soft towards full shade so that shade keeps its drawing, at most 1.7."""
+    knee = np.float32(0.30)
+    soft = knee * knee / (knee + max(knee - sun, np.float32(0.0)))
+    return min(max(sun, soft), np.float32(1.7))
+
+
+@njit(inline="always")
 def _mix(a: float, b: float, t: float) -> float:
     return a + (b - a) * t
 
@@ -92,11 +107,11 @@ def colour_range(
     n: int,
     haze: NDArray[np.float32],
 ) -> None:
-    """Far mountains: rock, scree and forest below, snow in the heights, sun from the left, blue air before."""
+    """Far mountains: rock, scree and forest below, snow in the heights, sun from the left, blue air."""
     f = np.float32
     for i in range(n):
         slope = f(0.75) * coarse[i] + f(0.62) * middle[i] + f(0.30) * fine[i]
-        sun = min(max(f(0.52) + f(0.55) * slope, f(0.04)), f(1.6))
+        sun = _lit(f(0.58) + f(0.55) * slope)
         up = height[i] + f(0.03) * coarse[i] + f(0.022) * middle[i] + f(0.008) * fine[i]
         snow = smoothstep(f(0.145), f(0.165), up)
         wood = smoothstep(f(0.075), f(0.055), up)
@@ -104,8 +119,8 @@ def colour_range(
         r = _mix(_mix(f(0.34), f(0.10), wood) * grain, f(0.80), snow)
         g = _mix(_mix(f(0.30), f(0.15), wood) * grain, f(0.82), snow)
         b = _mix(_mix(f(0.26), f(0.07), wood) * grain, f(0.86), snow)
-        air = f(0.42) - f(0.9) * height[i]
-        air = min(max(air, f(0.16)), f(0.55))
+        air = f(0.33) - f(0.7) * height[i]
+        air = min(max(air, f(0.13)), f(0.45))
         colour[i, 0] = _mix(r * (f(0.10) + f(0.85) * sun), haze[0], air)
         colour[i, 1] = _mix(g * (f(0.13) + f(0.80) * sun), haze[1], air)
         colour[i, 2] = _mix(b * (f(0.20) + f(0.70) * sun), haze[2], air)
@@ -127,7 +142,7 @@ def colour_hills(
         wood = smoothstep(f(-0.05), f(0.10), f(0.55) * coarse[i] + f(0.35) * middle[i])
         heath = smoothstep(f(0.15), f(0.30), middle[i] - f(0.5) * coarse[i])
         crown = smoothstep(f(-0.5), f(0.5), fine[i] + f(0.4) * middle[i])
-        sun = min(max(f(0.6) + f(0.35) * coarse[i] + f(0.3) * middle[i] + f(0.28) * fine[i], f(0.05)), f(1.5))
+        sun = _lit(f(0.6) + f(0.35) * coarse[i] + f(0.3) * middle[i] + f(0.26) * fine[i])
         r = _mix(_mix(f(0.22), f(0.30), heath), f(0.035) + f(0.075) * crown, wood)
         g = _mix(_mix(f(0.28), f(0.20), heath), f(0.060) + f(0.110) * crown, wood)
         b = _mix(_mix(f(0.08), f(0.11), heath), f(0.030) + f(0.035) * crown, wood)
@@ -152,7 +167,7 @@ def colour_head(
         depth = -height[i] + f(0.010) * middle[i] + f(0.016) * coarse[i]  # below the edge, in e
         turf = smoothstep(f(0.034), f(0.020), depth + f(0.004) * fine[i])
         beds = f(0.5) + f(0.5) * math.sin((depth * f(900.0)) + f(4.0) * coarse[i] + f(1.5) * middle[i])
-        sun = min(max(f(0.55) + f(0.3) * coarse[i] + f(0.4) * middle[i] + f(0.36) * fine[i], f(0.04)), f(1.7))
+        sun = _lit(f(0.58) + f(0.3) * coarse[i] + f(0.38) * middle[i] + f(0.30) * fine[i])
         stone = f(0.75) + f(0.25) * beds
         r = _mix(f(0.36) * stone, f(0.20) + f(0.03) * middle[i], turf)
         g = _mix(f(0.30) * stone, f(0.26) + f(0.03) * fine[i], turf)
@@ -176,8 +191,7 @@ def colour_ground(
     for i in range(n):
         earth = smoothstep(f(0.10), f(0.35), coarse[i] + f(0.25) * fine[i])
         rock = smoothstep(f(0.62), f(0.80), f(0.45) * fine[i] - f(0.6) * coarse[i] + f(0.25) * tuft[i])
-        sun = f(0.62) + f(0.16) * fine[i] + f(0.22) * tuft[i] + f(0.34) * blade[i]
-        sun = min(max(sun, f(0.05)), f(1.7))
+        sun = _lit(f(0.64) + f(0.16) * fine[i] + f(0.20) * tuft[i] + f(0.28) * blade[i])
         r = _mix(_mix(f(0.21) + f(0.05) * tuft[i], f(0.33), earth), f(0.30) + f(0.05) * blade[i], rock)
         g = _mix(_mix(f(0.25) + f(0.03) * tuft[i], f(0.26), earth), f(0.285) + f(0.05) * blade[i], rock)
         b = _mix(_mix(f(0.06), f(0.17), earth), f(0.25) + f(0.04) * blade[i], rock)
@@ -191,6 +205,7 @@ def colour_sea(
     colour: NDArray[np.float32],
     coarse: NDArray[np.float32],
     fine: NDArray[np.float32],
+    ripple: NDArray[np.float32],
     e: NDArray[np.float64],
     n: int,
     haze: NDArray[np.float32],
@@ -200,10 +215,10 @@ def colour_sea(
     for i in range(n):
         down = f(-e[i])
         grazing = f(1.0) / (f(1.0) + f(14.0) * down)  # share of sky mirrored
-        wave = f(0.16) * coarse[i] + f(0.20) * fine[i]
-        crest = smoothstep(f(0.85), f(1.15), f(0.45) * coarse[i] + f(0.6) * fine[i])
-        air = f(0.55) * math.exp(-down * f(60.0))
-        mirror = min(max(grazing * f(0.62) + f(0.35) * wave, f(0.0)), f(1.0))
+        wave = f(0.16) * coarse[i] + f(0.22) * fine[i] + f(0.17) * ripple[i]
+        crest = smoothstep(f(0.80), f(1.70), f(0.60) * coarse[i] + f(0.5) * fine[i] + f(0.12) * ripple[i])
+        air = f(0.50) * math.exp(-down * f(60.0))
+        mirror = min(_lit(grazing * f(0.62) + f(0.45) * wave), f(1.0))
         r = _mix(f(0.020), f(0.36), mirror) + f(0.5) * crest
         g = _mix(f(0.085), f(0.47), mirror) + f(0.5) * crest
         b = _mix(f(0.105), f(0.62), mirror) + f(0.5) * crest

@@ -5,6 +5,9 @@ same spot see the same detail. Gradient noise after Perlin, "An Image Synthesize
 quintic fade of Perlin, "Improving Noise", SIGGRAPH 2002; the gradients come from an integer hash.
 """
 
+# Kernels: NumPy scalars stand for float and int here, which the stubs of NumPy tell apart.
+# mypy: disable-error-code="arg-type, operator, return-value, assignment"
+
 from __future__ import annotations
 
 import math
@@ -26,7 +29,7 @@ def hash32(a: int, b: int, seed: int) -> int:
     h = np.uint32(h * np.uint32(0x2C1B3C6D))
     h = np.uint32(h ^ (h >> np.uint32(13)))
     h = np.uint32(h * np.uint32(0x297A2D39))
-    return np.uint32(h ^ (h >> np.uint32(15)))  # type: ignore[no-any-return]
+    return np.uint32(h ^ (h >> np.uint32(15)))
 
 
 @njit(inline="always")
@@ -35,7 +38,7 @@ def _corner(ix: int, iy: int, seed: int, dx: float, dy: float) -> float:
     h = hash32(ix, iy, seed)
     gx = np.float32(np.int32(h & np.uint32(0xFFFF)) - np.int32(32768))
     gy = np.float32(np.int32(h >> np.uint32(16)) - np.int32(32768))
-    return np.float32(gx * dx + gy * dy)  # type: ignore[return-value]
+    return np.float32(gx * dx + gy * dy)
 
 
 @njit(inline="always")
@@ -63,7 +66,7 @@ def noise2(x: float, y: float, cells: int, seed: int) -> float:
     d = _corner(jx, jy, seed, fx - one, fy - one)
     top = a + sx * (b - a)
     bottom = c + sx * (d - c)
-    return (top + sy * (bottom - top)) * np.float32(2.2 / 32768.0)  # type: ignore[return-value]
+    return (top + sy * (bottom - top)) * np.float32(2.2 / 32768.0)
 
 
 @njit(cache=True, nogil=True)

@@ -84,10 +84,12 @@ def outlines(place: Place, samples: int) -> NDArray[np.float32]:
     edge : ndarray of shape (len(LAYERS), samples), float32
         e at yaw = 2 pi i / samples. Not to be written to.
     """
-    yaw = np.arange(samples) * (2.0 * math.pi / samples)
+    yaw = np.arange(samples, dtype=np.float64) * (2.0 * math.pi / samples)
     edge = np.empty((len(LAYERS), samples), dtype=np.float32)
     range_ = 0.13 + _profile(samples, place.seed * 16 + 1, 9, 0.055, 0.53, ridged=True)
-    hills = 0.050 + _profile(samples, place.seed * 16 + 2, 11, 0.020, 0.50) + _canopy(samples, place.seed, 3e-3)
+    hills = (
+        0.050 + _profile(samples, place.seed * 16 + 2, 11, 0.020, 0.50) + _canopy(samples, place.seed, 3e-3)
+    )
     head = -0.004 + _profile(samples, place.seed * 16 + 3, 7, 0.024, 0.52)
     ground = -0.17 + _profile(samples, place.seed * 16 + 4, 8, 0.030, 0.55)
     range_ = 0.03 + (range_ - 0.03) * place.relief
@@ -105,7 +107,9 @@ def outlines(place: Place, samples: int) -> NDArray[np.float32]:
     return edge
 
 
-def _sector(yaw: NDArray[np.float64], middle_deg: float, width_deg: float, shore_deg: float) -> NDArray[np.float64]:
+def _sector(
+    yaw: NDArray[np.float64], middle_deg: float, width_deg: float, shore_deg: float
+) -> NDArray[np.float64]:
     """1 inside the sector of open sea, 0 outside, with a shore that sinks on either side of it."""
     if width_deg <= 0.0:
         return np.zeros_like(yaw)

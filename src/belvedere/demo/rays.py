@@ -1,4 +1,4 @@
-"""Rays of pixels: the camera's inverse, quick enough for every pixel and exact to 1e-8 of the focal length."""
+"""Rays of pixels: the camera's inverse, quick, and exact to 1e-8 of the focal length."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from belvedere.demo.buildings import buildings
-from belvedere.demo.exif import exif_of, srgb_profile
+from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of, srgb_profile
 from belvedere.demo.exposing import expose
 from belvedere.demo.place import Place
 from belvedere.demo.poses import Shot, plan_shots
@@ -85,13 +85,17 @@ def place_of(spec: SetSpec, shot: Shot) -> Place:
     """The place a shot shows: the set's, or for a stray another one."""
     if shot.belongs:
         return spec.place
-    return dataclasses.replace(Place(), seed=spec.place.seed + 1000003, sea_width_deg=0.0, relief=1.7, clouds=0.8)
+    return dataclasses.replace(
+        Place(), seed=spec.place.seed + 1000003, sea_width_deg=0.0, relief=1.7, clouds=0.8
+    )
 
 
 def truth(spec: SetSpec) -> Truth:
     """The truth of a set without rendering it."""
     shots = plan_shots(spec)
-    return truth_of(spec, shots, file_names(spec, len(shots)), [seen_in(spec, shots, i) for i in range(len(shots))])
+    return truth_of(
+        spec, shots, file_names(spec, len(shots)), [seen_in(spec, shots, i) for i in range(len(shots))]
+    )
 
 
 def file_names(spec: SetSpec, count: int) -> list[str]:
@@ -120,7 +124,7 @@ def write_frame(spec: SetSpec, shot: Shot, frame: Codes, path: Path) -> None:
     """Write one frame as displayed the way a camera stores it: JPEG of 8 bits, TIFF of 16."""
     stored = frame
     if spec.exif:
-        stored = np.ascontiguousarray(displayed(frame, _INVERSE[shot.orientation]))  # type: ignore[assignment]
+        stored = np.ascontiguousarray(displayed(frame, _INVERSE[shot.orientation]))
     if frame.dtype == np.uint16:
         _write_tiff(spec, shot, stored, path)
         return
@@ -131,7 +135,7 @@ def write_frame(spec: SetSpec, shot: Shot, frame: Codes, path: Path) -> None:
 
 
 def _with_segments(body: bytes, spec: SetSpec, shot: Shot) -> bytes:
-    """Put Exif (APP1) and ICC profile (APP2, ICC.1:2022 annex B.4) behind the JPEG's SOI, in place of JFIF."""
+    """Put Exif (APP1) and ICC profile (APP2, ICC.1:2022 annex B.4) behind SOI, in place of JFIF."""
     rest = body[2:]
     segments = b""
     if spec.exif:
@@ -146,11 +150,24 @@ def _with_segments(body: bytes, spec: SetSpec, shot: Shot) -> bytes:
 
 
 def _write_tiff(spec: SetSpec, shot: Shot, stored: Codes, path: Path) -> None:
-    """Write a 16-bit TIFF with the Exif of the frame."""
-    from PIL import Image
-
-    options: dict[str, Any] = {"photometric": "rgb", "compression": "zlib", "predictor": True, "metadata": None}
+    """Write a 16-bit TIFF with the frame's Exif."""
+    options: dict[str, Any] = {
+        "photometric": "rgb",
+        "compression": "zlib",
+        "predictor": True,
+        "metadata": None,
+    }
     if spec.profile:
         options["iccprofile"] = srgb_profile()
-    tifffile.imwrite(path, stored, **options)
-    del Image, shot
+    if not spec.exif:
+        tifffile.imwrite(path, stored, software=False, **options)
+        return
+    exif = exif_of(spec, shot)
+    tags = [
+        (0x010F, 2, 0, spec.body.make, True),
+        (0x0110, 2, 0, spec.body.model, True),
+        (0x0112, 3, 1, shot.orientation, True),
+        (EXIF_PLACE, 4, 1, 0, True),
+    ]
+    tifffile.imwrite(path, stored, byteorder=">", software=False, extratags=tags, **options)
+    append_exif_ifd(path, exif)

@@ -154,7 +154,11 @@ def _light_of_rows(
                 edge = edges[layer, k0] + (edges[layer, k1] - edges[layer, k0]) * (t - k)
                 # px per unit of e across a level edge: focal / (1 + e^2); half a pixel either side
                 per = detail / (1.0 + e[i] * e[i])
-                cover_here = min((edge - e[i]) * per + 0.5, 1.0) + min((e[i] - waterlines[layer]) * per + 0.5, 1.0) - 1.0
+                cover_here = (
+                    min((edge - e[i]) * per + 0.5, 1.0)
+                    + min((e[i] - waterlines[layer]) * per + 0.5, 1.0)
+                    - 1.0
+                )
                 if cover_here <= 0.0:
                     continue
                 a = f(min(cover_here, 1.0)) * left[i]
@@ -168,7 +172,7 @@ def _light_of_rows(
             if n == 0:
                 continue
             if layer == 3:
-                _ground_bands(dx, dy, dz, turn, e, index, n, centre, scratch, bands, detail, seed)
+                _ground_bands(dx, dy, dz, index, n, centre, scratch, bands, detail, seed)
                 ground.colour_ground(colour, bands[0], bands[1], bands[2], bands[3], n)
             else:
                 for j in range(n):
@@ -177,8 +181,9 @@ def _light_of_rows(
                     scratch[1, j] = math.log(e[i] + math.sqrt(1.0 + e[i] * e[i]))
                     bands[3, j] = f(1.0 / math.sqrt(1.0 + e[i] * e[i]))
                 first = 17 if layer == 0 else (29 if layer == 1 else 43)
+                stretch = 1.0 if layer < 2 else 0.7
                 ground.sum_octaves_ring(
-                    bands[0], bands[1], bands[2], scratch[0], scratch[1], bands[3], n, first, detail,
+                    bands[0], bands[1], bands[2], scratch[0], scratch[1], bands[3], n, first, stretch, detail,
                     seed * 8 + layer,
                 )  # fmt: skip
                 if layer == 0:
@@ -189,6 +194,8 @@ def _light_of_rows(
                     ground.colour_head(colour, bands[0], bands[1], bands[2], height, n)
             _deposit(line, colour, index, share, n)
         # Sea and sky lie beyond everything: the viewer's shift of centimetres does not show there.
+        if moved:
+            turns(dx, dz, turn, w)
         n = 0
         for i in range(w):
             if left[i] <= f(0.0):
@@ -212,7 +219,17 @@ def _light_of_rows(
             ground.sum_octaves_plane(
                 bands[0], bands[1], scratch[0], scratch[1], bands[3], n, 1.6, 0.0, 1.6, detail, seed * 8 + 5
             )
-            ground.colour_sea(colour, bands[0], bands[1], scratch[2], n, haze)
+            for j in range(n):
+                scratch[3, j] = turn[index[j]]
+                scratch[4, j] = math.log(scratch[2, j] + math.sqrt(1.0 + scratch[2, j] * scratch[2, j]))
+                bands[4, j] = f(1.0 / math.sqrt(1.0 + scratch[2, j] * scratch[2, j]))
+            ripple = scratch[5].view(np.float32)
+            ground.sum_octaves_ring(
+                height, ripple, bands[2], scratch[3], scratch[4], bands[4], n, 97, 3.0, detail, seed * 8 + 5
+            )
+            for j in range(n):
+                ripple[j] += bands[2, j]
+            ground.colour_sea(colour, bands[0], bands[1], ripple, scratch[2], n, haze)
             _deposit(line, colour, index, share, n)
         n = 0
         for i in range(w):
@@ -237,8 +254,6 @@ def _ground_bands(
     dx: NDArray[np.float64],
     dy: NDArray[np.float64],
     dz: NDArray[np.float64],
-    turn: NDArray[np.float64],
-    e: NDArray[np.float64],
     index: NDArray[np.int32],
     n: int,
     centre: NDArray[np.float64],
@@ -247,26 +262,30 @@ def _ground_bands(
     detail: float,
     seed: int,
 ) -> None:
-    """Noise for the ground near by: lying on its plane (bands 0, 1) and standing up as tufts (bands 2, 3)."""
+    """Noise for the ground near by: lying on its plane (bands 0, 1) and standing up as tufts (bands 2, 3).
+
+    Both are functions of the spot on the plane, so that a shift of the viewer moves them as one.
+    """
     eye = place.EYE_HEIGHT_M
     f = np.float32
     for j in range(n):
         i = index[j]
         s = (eye - centre[1]) / max(dy[i], 1e-6)
         x, z = (centre[0] + s * dx[i]) / eye, (centre[2] + s * dz[i]) / eye
+        e = -1.0 / math.sqrt(x * x + z * z + 1e-12)
         scratch[0, j], scratch[1, j] = x, z
+        scratch[3, j] = math.log(max(e + math.sqrt(1.0 + e * e), 1e-9))
+        scratch[4, j] = e
         bands[4, j] = f(1.0 / (1.0 + x * x + z * z))
-        scratch[2, j] = turn[i]
-        scratch[3, j] = math.log(max(e[i] + math.sqrt(1.0 + e[i] * e[i]), 1e-9))
+    turns(scratch[0], scratch[1], scratch[2], n)
     ground.sum_octaves_plane(
         bands[0], bands[1], scratch[0], scratch[1], bands[4], n, 2.3, 0.0, 1.0, detail, seed * 8 + 3
     )
     for j in range(n):
-        i = index[j]
-        bands[4, j] = f(1.0 / math.sqrt(1.0 + e[i] * e[i]))
+        bands[4, j] = f(1.0 / math.sqrt(1.0 + scratch[4, j] * scratch[4, j]))
     tuft = scratch[4].view(np.float32)
     ground.sum_octaves_ring(
-        tuft, bands[2], bands[3], scratch[2], scratch[3], bands[4], n, 61, detail, seed * 8 + 7
+        tuft, bands[2], bands[3], scratch[2], scratch[3], bands[4], n, 61, 1.0, detail, seed * 8 + 7
     )
     for j in range(n):
         bands[2, j] += tuft[j]

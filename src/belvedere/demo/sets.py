@@ -34,7 +34,9 @@ SETS: dict[str, SetSpec] = {
             white_balance_sigma=0.01,
         ),
         SetSpec("sea-horizon", columns=7, yaw_deg=60.0, place=Place(sea_yaw_deg=60.0, sea_width_deg=100.0)),
-        SetSpec("sea-horizon-180", columns=12, yaw_deg=60.0, place=Place(sea_yaw_deg=60.0, sea_width_deg=200.0)),
+        SetSpec(
+            "sea-horizon-180", columns=12, yaw_deg=60.0, place=Place(sea_yaw_deg=60.0, sea_width_deg=200.0)
+        ),
         # At 50 mm upright the top row looks up 17.45 degrees; 18 % from its lower edge lies 12.97 under that.
         SetSpec(
             "plain-top-row",

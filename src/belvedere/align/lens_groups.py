@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,8 +11,7 @@ from numpy.typing import NDArray
 
 from belvedere.capture.frame import Frame, Metadata
 from belvedere.geometry.orientation import display_axes
-
-_FILM_DIAGONAL_MM = 43.2666  # of 36 x 24 mm, to which the 35-mm equivalent refers (CIPA DCG-001)
+from belvedere.optics.focal import focal_candidates, focal_px_from_35mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +56,14 @@ def sensor_axes(frames: Sequence[Frame]) -> NDArray[np.float64]:
 
 
 def _tagged(metadata: Metadata, focal_35mm: float | None) -> tuple[float, ...]:
-    diagonal_px = float(np.hypot(metadata.stored_width, metadata.stored_height))
+    width, height = metadata.stored_width, metadata.stored_height
     if focal_35mm is not None:
-        return (focal_35mm / _FILM_DIAGONAL_MM * diagonal_px,)
-    out = []
-    if metadata.focal_35mm:
-        out.append(metadata.focal_35mm / _FILM_DIAGONAL_MM * diagonal_px)
-    if metadata.focal_mm and metadata.focal_plane_px_per_mm:
-        sensor_mm = metadata.stored_width / metadata.focal_plane_px_per_mm
-        if 2.0 <= sensor_mm <= 120.0:
-            out.append(metadata.focal_mm * metadata.focal_plane_px_per_mm)
-    long_side = max(metadata.stored_width, metadata.stored_height)
-    return tuple(f for f in out if 0.2 * long_side < f < 60.0 * long_side)
+        return (focal_px_from_35mm(width, height, focal_35mm),)
+    candidates = focal_candidates(
+        width,
+        height,
+        focal_mm=metadata.focal_mm,
+        focal_35mm=metadata.focal_35mm,
+        focal_plane_px_per_mm=metadata.focal_plane_px_per_mm,
+    )
+    return tuple(c.focal_px for c in candidates if math.isfinite(c.sigma))

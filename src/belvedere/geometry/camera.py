@@ -93,17 +93,17 @@ class Camera:
         """
         c = np.asarray(directions, dtype=np.float64) @ self.rotation.T
         z = c[..., 2]
-        front = z > 1e-12
+        front = z > 0.0
         zs = np.where(front, z, 1.0)
-        x, y = c[..., 0] / zs, c[..., 1] / zs
-        r2 = x * x + y * y
-        front &= r2 < self.radius_limit**2
         k1, k2, k3 = self.distortion
-        d = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        u = self.principal_point[0] + self.focal_px * x * d
-        v = self.principal_point[1] + self.focal_px * y * d
-        points = np.where(front[..., None], np.stack([u, v], axis=-1), np.nan)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):  # rays all but across the axis
+            x, y = c[..., 0] / zs, c[..., 1] / zs
+            r2 = x * x + y * y
+            front &= r2 < self.radius_limit**2
+            d = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            u = self.principal_point[0] + self.focal_px * x * d
+            v = self.principal_point[1] + self.focal_px * y * d
+            points = np.where(front[..., None], np.stack([u, v], axis=-1), np.nan)
             on_frame = (u >= -0.5) & (u <= self.width - 0.5) & (v >= -0.5) & (v <= self.height - 0.5)
         return points, front & on_frame
 
@@ -124,9 +124,11 @@ class Camera:
 def growth_limit(distortion: tuple[float, float, float]) -> float:
     """Smallest r > 0 where r (1 + k1 r^2 + k2 r^4 + k3 r^6) stops growing; inf if it never does."""
     k1, k2, k3 = distortion
-    roots = np.roots([7.0 * k3, 5.0 * k2, 3.0 * k1, 1.0])  # in r^2
-    real = [float(q.real) for q in roots if abs(q.imag) < 1e-9 and q.real > 0]
-    return math.sqrt(min(real)) if real else math.inf
+    # The slope 1 + 3 k1 r^2 + 5 k2 r^4 + 7 k3 r^6 as a polynomial in 1/r^2, whose leading coefficient is 1:
+    # small coefficients stay harmless. Limits beyond r = 1e6 are none.
+    roots = np.roots([1.0, 3.0 * k1, 5.0 * k2, 7.0 * k3])
+    real = [float(q.real) for q in roots if abs(q.imag) < 1e-9 and q.real > 1e-12]
+    return 1.0 / math.sqrt(max(real)) if real else math.inf
 
 
 def undistortion_scale(radius: ArrayLike, distortion: tuple[float, float, float]) -> NDArray[np.float64]:
@@ -142,7 +144,8 @@ def undistortion_scale(radius: ArrayLike, distortion: tuple[float, float, float]
     Returns
     -------
     scale : ndarray of float64
-        By Newton's method on rd = r (1 + k1 r^2 + k2 r^4 + k3 r^6), kept within the growing part.
+        Newton's method on rd = r (1 + k1 r^2 + k2 r^4 + k3 r^6), bisecting where a step leaves the bracket
+        or does not halve. A radius that no ray of the growing part reaches gives the ray at its limit.
     """
     rd = np.asarray(radius, dtype=np.float64)
     k1, k2, k3 = distortion
@@ -150,13 +153,39 @@ def undistortion_scale(radius: ArrayLike, distortion: tuple[float, float, float]
         return np.ones_like(rd)
     limit = growth_limit(distortion)
     top = limit * (1.0 - 1e-9) if math.isfinite(limit) else math.inf
-    r = np.minimum(rd, top)
-    for _ in range(20):
+    low = np.zeros_like(rd)
+    high = np.full_like(rd, top) if math.isfinite(top) else _double_until_past(rd, distortion)
+    r = np.minimum(rd, high)
+    last = np.full_like(rd, np.inf)
+    for _ in range(64):  # 3 to 5 for real lenses; a strong k3 far out needs dozens
+        f = _distorted(r, distortion) - rd
         q = r * r
-        f = r * (1.0 + q * (k1 + q * (k2 + q * k3))) - rd
         slope = 1.0 + q * (3.0 * k1 + q * (5.0 * k2 + q * 7.0 * k3))
-        step = f / np.maximum(slope, 1e-6)
-        r = np.clip(r - step, 0.0, top)
-        if float(np.max(np.abs(step), initial=0.0)) < 1e-14:
+        low, high = np.where(f > 0.0, low, r), np.where(f > 0.0, r, high)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            new = r - f / slope
+        step = np.abs(new - r)
+        done = step <= 1e-14 * (1.0 + r)
+        safe = (new >= low) & (new <= high) & (step <= 0.5 * last)
+        new = np.where(done | safe, new, 0.5 * (low + high))
+        last = np.abs(new - r)
+        r = new
+        if not (last > 1e-14 * (1.0 + r)).any():
             break
     return np.where(rd > 1e-12, r / np.where(rd > 1e-12, rd, 1.0), 1.0)
+
+
+def _distorted(r: NDArray[np.float64], distortion: tuple[float, float, float]) -> NDArray[np.float64]:
+    k1, k2, k3 = distortion
+    q = r * r
+    return np.asarray(r * (1.0 + q * (k1 + q * (k2 + q * k3))))
+
+
+def _double_until_past(
+    rd: NDArray[np.float64], distortion: tuple[float, float, float]
+) -> NDArray[np.float64]:
+    """A radius beyond the solution for each rd, of a distortion that grows for ever."""
+    high = np.maximum(rd, 1e-3)
+    while (short := _distorted(high, distortion) < rd).any():
+        high = np.where(short, 2.0 * high, high)
+    return high

@@ -83,6 +83,7 @@ class Plate:
         y = self.centre[1] + self.pixels_per_radian * plane[..., 1]
         if self.wraps:
             x = (x + 0.5) % self.width - 0.5
+            x = np.where(x >= self.width - 0.5, -0.5, x)  # a hair left of -0.5 rounds up to the far border
         return np.stack([x, y], axis=-1)
 
 
@@ -101,21 +102,22 @@ def direction_to_plane(
     v = np.asarray(directions, dtype=np.float64)
     x, y, z = v[..., 0], v[..., 1], v[..., 2]
     horizontal = np.hypot(x, z)
+    small = 1e-12 * np.hypot(horizontal, y)
     with np.errstate(divide="ignore", invalid="ignore"):
         match projection:
             case "equirectangular":
                 return np.stack([np.arctan2(x, z), np.arctan2(y, horizontal)], axis=-1)
             case "cylindrical":
                 out = np.stack([np.arctan2(x, z), y / horizontal], axis=-1)
-                return np.where((horizontal > 1e-12)[..., None], out, np.nan)
+                return np.where((horizontal > small)[..., None], out, np.nan)
             case "mercator":
                 out = np.stack([np.arctan2(x, z), np.arcsinh(y / horizontal)], axis=-1)
-                return np.where((horizontal > 1e-12)[..., None], out, np.nan)
+                return np.where((horizontal > small)[..., None], out, np.nan)
             case "rectilinear":
                 out = np.stack([x / z, y / z], axis=-1)
-                return np.where((z > 1e-12)[..., None], out, np.nan)
+                return np.where((z > small)[..., None], out, np.nan)
             case "stereographic":
-                k = 2.0 / (np.linalg.norm(v, axis=-1) + z)
+                k = 2.0 / (np.hypot(horizontal, y) + z)
                 out = np.stack([k * x, k * y], axis=-1)
                 return np.where(np.isfinite(k)[..., None], out, np.nan)
             case "pannini":
@@ -123,7 +125,7 @@ def direction_to_plane(
                 den = d + np.cos(yaw)
                 out = np.stack([(d + 1) * np.sin(yaw) / den, (d + 1) * (y / horizontal) / den], axis=-1)
                 limit = pannini_yaw_limit(d)
-                ok = (horizontal > 1e-12) & (np.abs(yaw) < limit)
+                ok = (horizontal > small) & (np.abs(yaw) < limit)
                 return np.where(ok[..., None], out, np.nan)
 
 
@@ -142,13 +144,14 @@ def plane_to_direction(projection: Projection, plane: ArrayLike, *, d: float = 1
                 return np.where((np.abs(b) <= math.pi / 2 + 1e-12)[..., None], out, np.nan)
             case "cylindrical":
                 return _unit(np.stack([np.sin(a), b, np.cos(a)], axis=-1))
-            case "mercator":
-                return _unit(np.stack([np.sin(a), np.sinh(b), np.cos(a)], axis=-1))
+            case "mercator":  # cos(pitch) = 1 / cosh(b), sin(pitch) = -tanh(b)
+                level = 1.0 / np.cosh(b)
+                return np.stack([level * np.sin(a), np.tanh(b), level * np.cos(a)], axis=-1)
             case "rectilinear":
                 return _unit(np.stack([a, b, np.ones_like(a)], axis=-1))
             case "stereographic":
-                r2 = a * a + b * b
-                return np.stack([4 * a, 4 * b, 4 - r2], axis=-1) / (4 + r2)[..., None]
+                m = 4.0 / (4.0 + a * a + b * b)
+                return np.stack([a * m, b * m, 2.0 * m - 1.0], axis=-1)
             case "pannini":
                 k = (a / (d + 1)) ** 2
                 disc = k * k * d * d - (k + 1) * (k * d * d - 1)
@@ -167,4 +170,5 @@ def pannini_yaw_limit(d: float) -> float:
 
 
 def _unit(v: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
+    length = np.hypot(np.hypot(v[..., 0], v[..., 2]), v[..., 1])  # safe where squares overflow
+    return np.asarray(v / length[..., None])

@@ -128,8 +128,9 @@ def yaw_pitch_roll(pose: ArrayLike) -> tuple[float, float, float]:
     At the zenith and nadir yaw and roll cannot be told apart; roll is then 0.
     """
     m = np.asarray(pose, dtype=np.float64)
-    pitch = math.asin(min(1.0, max(-1.0, -m[1, 2])))
-    if math.hypot(m[0, 2], m[2, 2]) < 1e-9:
+    level = math.hypot(m[0, 2], m[2, 2])
+    pitch = math.atan2(-m[1, 2], level)  # asin would lose half the digits near the zenith
+    if level < 1e-9:
         return math.atan2(-m[2, 0], m[0, 0]), pitch, 0.0
     return math.atan2(m[0, 2], m[2, 2]), pitch, math.atan2(m[1, 0], m[1, 1])
 

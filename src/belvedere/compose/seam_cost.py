@@ -22,6 +22,8 @@ KEPT = 4
 """Frames remembered at a node: those that have it farthest inside. All of them say whether they agree."""
 DISAGREEMENT_UNIT = 0.0005
 """Unit of `Candidates.disagreement`, square root of scene light."""
+SLOPE_UNIT = 0.002
+"""Unit of `Candidates.slope`, square root of scene light."""
 
 _BAND = 128  # rows worked on at once; bounds the scratch, has no say in the result
 # Coarse px by which two frames may be out of register at a node: what a difference explained by that much
@@ -44,11 +46,14 @@ class Candidates:
     disagreement : ndarray of uint16, shape (rows, columns)
         Largest difference between any two frames that cover the node, less what the local gradient
         explains, in `DISAGREEMENT_UNIT`; 0 where fewer than two do.
+    slope : ndarray of uint8, shape (rows, columns)
+        Largest step to a neighbouring node in any of the frames, in `SLOPE_UNIT`.
     """
 
     frames: NDArray[np.int16]
     merits: NDArray[np.uint8]
     disagreement: NDArray[np.uint16]
+    slope: NDArray[np.uint8]
 
 
 def gather_candidates(
@@ -70,6 +75,7 @@ def gather_candidates(
     frames = np.full((rows, columns, KEPT), -1, np.int16)
     merits = np.zeros((rows, columns, KEPT), np.uint8)
     disagreement = np.zeros((rows, columns), np.uint16)
+    slopes = np.zeros((rows, columns), np.uint8)
     spans = [
         [(r.x0 // step, -(-r.x1 // step), r.y0 // step, -(-r.y1 // step)) for r in footprint(c, plate)]
         for c in cameras
@@ -102,7 +108,8 @@ def gather_candidates(
                 )  # fmt: skip
         merits[top:bottom] = np.minimum(np.ceil(merit * np.float32(255.0)), 255.0)
         disagreement[top:bottom] = _disagreement(frames[top:bottom], low, high, slope)
-    return Candidates(frames, merits, disagreement)
+        slopes[top:bottom] = np.minimum(slope / np.float32(SLOPE_UNIT), 255.0)
+    return Candidates(frames, merits, disagreement, slopes)
 
 
 def merit_of(

@@ -6,18 +6,19 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from belvedere.compose.seam_cost import DISAGREEMENT_UNIT, KEPT, Candidates
+from belvedere.compose.seam_cost import DISAGREEMENT_UNIT, KEPT, SLOPE_UNIT, Candidates
 
 BUCKETS = 256
 """Weights of edges run from 0 (no seam would show) to BUCKETS - 1."""
 
-_FULL = 0.5  # difference (square root of light) of the heaviest weight
+_FULL = 1.5  # difference (square root of light) of the heaviest weight
 _BLOCK = 32  # nodes: size of the neighbourhoods whose usual difference is taken
 _USUAL = 5.0  # times the upper quartile of the differences around: what texture and noise alone reach
+_TEXTURE = 1.0  # times the median step between nodes: all that texture can explain
 _MOST_USUAL = 0.06  # beyond this a difference counts however usual it is (square root of light)
 _SPREAD = 2  # nodes around a difference that are kept with it
 _FADE = 0.7  # weight of a node next to a difference, as a share of it
-_RIDGE = 2.0  # a difference at a frame's border weighs this much more than one where both are equal
+_RIDGE = 4.0  # a difference at a frame's border weighs this much more than one where both are equal
 _SMALL = 400  # nodes: patches smaller than this go to the frame around them if that has all of them
 
 
@@ -55,7 +56,7 @@ def cut(found: Candidates, wraps: bool, noise: float) -> tuple[NDArray[np.int16]
 
 def _weights(found: Candidates, wraps: bool, noise: float) -> NDArray[np.uint8]:
     """How much a seam would show at every node, 0 to BUCKETS - 1, spread over the neighbourhood."""
-    floor = _floors(found.disagreement, found.frames, noise / DISAGREEMENT_UNIT)
+    floor = _floors(found, noise)
     out = np.zeros(found.disagreement.shape, np.uint8)
     _weigh(found.disagreement, found.merits, floor, _FULL / DISAGREEMENT_UNIT, out)
     for _ in range(_SPREAD):
@@ -63,23 +64,28 @@ def _weights(found: Candidates, wraps: bool, noise: float) -> NDArray[np.uint8]:
     return out
 
 
-def _floors(
-    disagreement: NDArray[np.uint16], frames: NDArray[np.int16], least: float
-) -> NDArray[np.float32]:
-    """Difference that is usual around every block of `_BLOCK` x `_BLOCK` nodes, and so says nothing."""
-    rows, columns = disagreement.shape
+def _floors(found: Candidates, noise: float) -> NDArray[np.float32]:
+    """Difference (`DISAGREEMENT_UNIT`) that says nothing in every block of `_BLOCK` x `_BLOCK` nodes.
+
+    Raised above the noise where differences are usual all around and the place is textured enough to
+    explain them; a step of tone in a plain sky is not explained by anything.
+    """
+    rows, columns = found.disagreement.shape
     blocks = (-(-rows // _BLOCK), -(-columns // _BLOCK))
-    floors = np.full(blocks, least, np.float32)
+    floors = np.full(blocks, noise / DISAGREEMENT_UNIT, np.float32)
     reach = _BLOCK // 2
     for j, i in np.ndindex(blocks):
         part = (
             slice(max(j * _BLOCK - reach, 0), (j + 1) * _BLOCK + reach),
             slice(max(i * _BLOCK - reach, 0), (i + 1) * _BLOCK + reach),
         )
-        shared = disagreement[part][frames[part][..., 1] >= 0]
-        if shared.size >= _BLOCK:
-            usual = _USUAL * float(np.partition(shared, (3 * shared.size) // 4)[(3 * shared.size) // 4])
-            floors[j, i] = max(least, min(usual, _MOST_USUAL / DISAGREEMENT_UNIT))
+        shared = found.frames[part][..., 1] >= 0
+        there = found.disagreement[part][shared]
+        if there.size >= _BLOCK:
+            quartile = (3 * there.size) // 4
+            usual = _USUAL * DISAGREEMENT_UNIT * float(np.partition(there, quartile)[quartile])
+            texture = _TEXTURE * SLOPE_UNIT * float(np.median(found.slope[part][shared]))
+            floors[j, i] = max(noise, min(usual, texture, _MOST_USUAL)) / DISAGREEMENT_UNIT
     return floors
 
 

@@ -28,10 +28,10 @@ class SeamOptions:
     Parameters
     ----------
     noise : float
-        Differences up to this never count, square root of scene light (1 at white); 0.02 is 0.06 EV there.
+        Differences up to this never count, square root of scene light (1 at white); 0.012 is 0.035 EV there.
     """
 
-    noise: float = 0.02
+    noise: float = 0.012
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from belvedere.compose._sampling import INVALID, ON_FRAME
-
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
 def frames_present(labels: NDArray[np.int16], count: int) -> NDArray[np.bool_]:
@@ -155,7 +153,7 @@ def _span(wanted: NDArray[np.bool_]) -> tuple[int, int]:
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
 def combine(
     drawn: NDArray[np.float32],
-    state: NDArray[np.uint8],
+    covered: NDArray[np.bool_],
     masks: NDArray[np.float32],
     wanted: NDArray[np.bool_],
     above: NDArray[np.float32],
@@ -166,17 +164,17 @@ def combine(
 ) -> None:
     """Replace what each frame shows at a level by what the joined picture has more: drawn := joined - drawn.
 
-    joined = weighted mean over the frames of (drawn + expansion of the frame's correction `above`). Where
-    any frame with a weight is on the picture, only such frames count; else those whose border reaches here.
-    The mean is taken as differences from the first frame that counts, so that equal frames and a single
-    frame pass through unrounded.
+    joined = weighted mean over the frames that cover the sample of (drawn + expansion of the frame's
+    correction `above`). The mean is taken as differences from the first of them, so that equal frames and a
+    single frame pass through unrounded. A frame that does not cover a sample keeps the level above's
+    correction there: a border carried outwards is no evidence.
 
     Parameters
     ----------
     drawn : ndarray of shape (n, h, w, 3), float32, in and out
         Square root of light; out: correction, 0 where the frame has no say.
-    state : ndarray of shape (n, h, w), uint8
-        As `_sampling.locate`; INVALID where nothing was drawn.
+    covered : ndarray of shape (n, h, w), bool
+        Where the frame was drawn and covers the sample.
     masks : ndarray of shape (n, h, w), float32
         Weights, not normalised.
     wanted : ndarray of shape (h, w), bool
@@ -186,10 +184,10 @@ def combine(
     x, y : int
         First sample of this level's grid.
     """
-    count, h = state.shape[0], state.shape[1]
+    count, h = covered.shape[0], covered.shape[1]
     has_above = above.shape[1] > 0
     zero = np.float32(0.0)
-    rows = np.empty((count, max(3 * above.shape[2], 1)), np.float32)
+    rows = np.zeros((count, max(3 * above.shape[2], 1)), np.float32)
     for j in range(h):
         first, last = _span(wanted[j])
         drawn[:, j, :first] = zero
@@ -199,34 +197,67 @@ def combine(
             for n in range(count):
                 _expand_down(above[n], y + j, y_above, low, high, rows[n])
         for i in range(first, last + 1):
-            on, reached = zero, zero
+            total = zero
             for n in range(count):
-                if wanted[j, i] and state[n, j, i] == ON_FRAME:
-                    on += masks[n, j, i]
-                if wanted[j, i] and state[n, j, i] != INVALID:
-                    reached += masks[n, j, i]
-            least = ON_FRAME if on > zero else INVALID + 1
-            total = on if on > zero else reached
+                if wanted[j, i] and covered[n, j, i]:
+                    total += masks[n, j, i]
             for k in range(3):
                 base, joined = zero, zero
                 found = False
-                if total > zero:
-                    for n in range(count):
-                        if state[n, j, i] >= least and masks[n, j, i] > zero:
-                            value = drawn[n, j, i, k]
-                            if has_above:
-                                value += _expand_across(rows[n], x + i, x_above, k)
-                            if found:
-                                joined += (masks[n, j, i] / total) * (value - base)
-                            else:
-                                base = value
-                                found = True
+                for n in range(count):
+                    if total > zero and covered[n, j, i] and masks[n, j, i] > zero:
+                        value = drawn[n, j, i, k]
+                        if has_above:
+                            value += _expand_across(rows[n], x + i, x_above, k)
+                        if found:
+                            joined += (masks[n, j, i] / total) * (value - base)
+                        else:
+                            base = value
+                            found = True
                 joined += base
                 for n in range(count):
-                    if found and state[n, j, i] != INVALID and masks[n, j, i] > zero:
+                    if not wanted[j, i] or not masks[n, j, i] > zero:
+                        drawn[n, j, i, k] = zero
+                    elif covered[n, j, i]:
                         drawn[n, j, i, k] = joined - drawn[n, j, i, k]
+                    elif has_above:
+                        drawn[n, j, i, k] = _expand_across(rows[n], x + i, x_above, k)
                     else:
                         drawn[n, j, i, k] = zero
+
+
+@njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
+def carry_outwards(
+    corrections: NDArray[np.float32],
+    covered: NDArray[np.bool_],
+    masks: NDArray[np.float32],
+    wanted: NDArray[np.bool_],
+) -> None:
+    """Give a frame's correction (n, h, w, 3) just outside the frame the mean of those beside it, inside.
+
+    Among the eight samples around; where none is covered the correction stays. Samples on the rim of the grid
+    come out wrong, for want of neighbours.
+    """
+    count, h, w = covered.shape
+    one = np.float32(1.0)
+    total = np.empty(3, np.float32)
+    for n in range(count):
+        for j in range(1, h - 1):
+            first, last = _span(wanted[j])
+            for i in range(max(first, 1), min(last, w - 2) + 1):
+                if not wanted[j, i] or covered[n, j, i] or not masks[n, j, i] > 0.0:
+                    continue
+                near = np.float32(0.0)
+                total[:] = near
+                for jj in range(j - 1, j + 2):
+                    for ii in range(i - 1, i + 2):
+                        if wanted[jj, ii] and covered[n, jj, ii] and masks[n, jj, ii] > 0.0:
+                            near += one
+                            for k in range(3):
+                                total[k] += corrections[n, jj, ii, k]
+                if near > 0.0:
+                    for k in range(3):
+                        corrections[n, j, i, k] = total[k] / near
 
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)

@@ -37,22 +37,25 @@ def _village(place: Place) -> list[Standing]:
     def foot(yaw: float) -> float:
         return float(edge[round(yaw / (2.0 * math.pi) * _SAMPLES) % _SAMPLES])
 
-    out = []
+    out: list[Standing] = []
+
+    def build(
+        kind: int, yaw: float, width_m: float, height_m: float, look: float = 0.0, sunk: float = 0.0
+    ) -> None:
+        width = width_m / 2.0 / distance
+        low = min(foot(yaw - width), foot(yaw), foot(yaw + width)) - 0.0015 - sunk
+        free = all(abs(yaw - other.yaw) > 1.1 * (width + other.half_width) for other in out)
+        if free and low > WATERLINES[_HEAD] + 0.018:
+            out.append(Standing(kind, yaw, low, distance, width, height_m / distance, look))
+
     for hamlet in range(9):
         middle = hamlet * 2.0 * math.pi / 9.0 + rng.normal(0.0, 0.08)
-        for _ in range(int(rng.integers(3, 8))):
-            yaw = middle + rng.normal(0.0, 0.09)
-            width = rng.uniform(4.0, 7.5) / distance
-            height = rng.uniform(7.0, 10.0) / distance
-            low = min(foot(yaw - width), foot(yaw), foot(yaw + width)) - 0.0015 - rng.uniform(0.0, 0.006)
-            out.append(Standing(HOUSE, yaw, low, distance, width, height, float(rng.random())))
         if hamlet == 0:
-            low = min(foot(middle - 0.02), foot(middle), foot(middle + 0.02)) - 0.002
-            out.append(Standing(CHURCH, middle, low, distance, 11.0 / distance, 29.0 / distance, 0.0))
+            build(CHURCH, middle, 22.0, 29.0)
         if hamlet in (1, 5, 8):
-            low = foot(middle + 0.22) - 0.002
-            out.append(
-                Standing(LIGHTHOUSE, middle + 0.22, low, distance, 4.5 / distance, 27.0 / distance, 0.0)
-            )
-    dry = WATERLINES[_HEAD] + 0.018
-    return [thing for thing in out if thing.foot > dry]
+            build(LIGHTHOUSE, middle + 0.22, 9.0, 27.0)
+        for _ in range(int(rng.integers(4, 9))):
+            yaw = middle + rng.normal(0.0, 0.10)
+            size, height, look, sunk = rng.random(4)
+            build(HOUSE, yaw, 8.0 + 7.0 * size, 7.0 + 3.0 * height, look, 0.006 * sunk)
+    return out

@@ -11,17 +11,17 @@ from belvedere.demo.render import write_set
 from belvedere.demo.spec import SetSpec, SimulatedBody, SimulatedLens
 from belvedere.demo.truth import Truth
 
-_WIDE = SimulatedLens("Ilvane 24 mm f/2.8", (-0.09, 0.015, 0.0), (0.05, 0.03), (-0.45, 0.10, -0.03))
+_WIDE = SimulatedLens("Ilvane 28 mm f/2.8", (-0.06, 0.012, 0.0), (0.05, 0.03), (-0.45, 0.10, -0.03))
 _LONG = SimulatedLens("Ilvane 85 mm f/2", (0.03, 0.0, 0.0), (-0.04, 0.05), (-0.25, 0.03, 0.0))
 _CURVED = SimulatedBody("Brevalin", "Brevalin C5", "88-1190", contrast=0.55)
-_STEADY = SimulatedLens(distortion=(0.0, 0.0, 0.0), principal_offset_mm=(0.0, 0.0))
+_PLAIN = SimulatedLens(distortion=(0.0, 0.0, 0.0), principal_offset_mm=(0.0, 0.0))
 
 SETS: dict[str, SetSpec] = {
     spec.name: spec
     for spec in (
         SetSpec("row"),
         SetSpec("rows-3x5", rows=3, columns=5, pitch_deg=-6.0, place=Place(relief=2.2)),
-        SetSpec("full-turn", columns=12, full_turn=True, focal_mm=35.0, pitch_deg=-2.0),
+        SetSpec("full-turn", columns=12, full_turn=True, focal_mm=28.0, lens=_WIDE, pitch_deg=-2.0),
         SetSpec("mixed-orientations", orientations=(1, 6, 8), columns=8),
         SetSpec("gap", columns=9, omit=((0, 4),)),
         SetSpec("clipped-sky", brightness=1.9, drift_ev=(0.0, 0.12, -0.1, 0.2), place=Place(clouds=0.6)),
@@ -51,7 +51,7 @@ SETS: dict[str, SetSpec] = {
         SetSpec("repeated-texture", columns=6, place=Place(facade=True)),
         SetSpec("exposure-steps", exposure_ev=(0.0, 1.0, -0.67, 0.33, -1.0, 0.67, 0.0)),
         SetSpec("stray", columns=8, stray=4),
-        SetSpec("distortion-free", lens=_STEADY, tilt_deg=0.0),
+        SetSpec("distortion-free", lens=_PLAIN, tilt_deg=0.0),
     )
 }
 """Every set there is, at full size."""

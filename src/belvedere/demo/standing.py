@@ -136,7 +136,7 @@ def _grain(a: float, b: float, first: float, px: float, seed: int) -> float:
     while cell * px > 1.5:
         w = min((cell * px - 1.5) / 0.9, 1.0)
         out += w * noise2(a / cell, b / cell, UNBOUNDED, seed + k)
-        cell *= 0.5
+        cell *= 0.36
         k += 1
     return out
 
@@ -232,29 +232,20 @@ def _church(c: NDArray[np.float64], a: float, b: float, w: float, h: float, px: 
 @njit(cache=True, nogil=True)
 def _facade(c: NDArray[np.float64], a: float, b: float, w: float, h: float, px: float) -> None:
     """Storeys of one and the same window without end; only faint stains tell one from the next."""
-    stain = 1.0 + 0.018 * _grain(a, b, 0.06, px, 53)
+    stain = 1.0 + 0.018 * _grain(a, b, 0.03, px, 53)
     _over(c, _rect(a, b, -w, w, 0.0, h, px), 0.56 * stain, 0.50 * stain, 0.42 * stain)
     period = 0.052
     x = a - period * math.floor(a / period) - 0.5 * period
-    for storey in range(4):
-        y0 = h * (0.06 + 0.235 * storey)
-        y1 = y0 + 0.15 * h
-        _over(
-            c,
-            _rect(x, b, -0.30 * period, 0.30 * period, y0 - 0.012 * h, y1 + 0.012 * h, px),
-            0.80,
-            0.78,
-            0.72,
-        )
-        _over(c, _rect(x, b, -0.24 * period, 0.24 * period, y0, y1, px), 0.06, 0.08, 0.11)
-        _over(c, _rect(x, b, -0.02 * period, 0.02 * period, y0, y1, px), 0.75, 0.74, 0.70)
-        _over(
-            c,
-            _rect(x, b, -0.24 * period, 0.24 * period, 0.62 * y1 + 0.38 * y0, 0.66 * y1 + 0.34 * y0, px),
-            0.75,
-            0.74,
-            0.70,
-        )
+    storey = min(max(math.floor((b / h - 0.02) / 0.235), 0), 3)  # the only one near this b
+    y0 = h * (0.06 + 0.235 * storey)
+    y1 = y0 + 0.15 * h
+    frame = _rect(x, b, -0.30 * period, 0.30 * period, y0 - 0.012 * h, y1 + 0.012 * h, px) * _in(a, -w, w, px)
+    if frame > 0.0:
+        _over(c, frame, 0.80, 0.78, 0.72)
+        _over(c, frame * _rect(x, b, -0.24 * period, 0.24 * period, y0, y1, px), 0.06, 0.08, 0.11)
+        _over(c, frame * _rect(x, b, -0.02 * period, 0.02 * period, y0, y1, px), 0.75, 0.74, 0.70)
+        b0, b1 = 0.62 * y1 + 0.38 * y0, 0.66 * y1 + 0.34 * y0
+        _over(c, frame * _rect(x, b, -0.24 * period, 0.24 * period, b0, b1, px), 0.75, 0.74, 0.70)
     _over(c, _rect(a, b, -w, w, 0.955 * h, h, px), 0.36, 0.31, 0.26)
 
 

@@ -1,4 +1,4 @@
-"""The field of view of a set of cameras, seen from a plate's pose: how wide, how high, where its middle is."""
+"""The field of view of a set of cameras from a plate's pose: how wide, how high, where its middle is."""
 
 from __future__ import annotations
 

@@ -60,9 +60,7 @@ class LayoutOptions:
     d: float = 1.0
 
 
-def choose_plate(
-    cameras: Sequence[Camera], options: LayoutOptions | None = None
-) -> tuple[Plate, str]:
+def choose_plate(cameras: Sequence[Camera], options: LayoutOptions | None = None) -> tuple[Plate, str]:
     """Choose the plate that holds all that the cameras see, and say why.
 
     The plate is level with its verticals straight wherever that does not tear the picture; a set over the
@@ -109,7 +107,7 @@ def choose_plate(
     field = measure_field(cameras, pose)
     _check_limits(field, projection, options.d)
     if turned:
-        words += "; the field reaches the zenith or the nadir, so the plate is turned and its equator follows it"
+        words += "; the field reaches the zenith or nadir, so the plate is turned and its equator follows it"
     plate = _rectangle(field, projection, s, pose, options)
     return plate, words + "."
 
@@ -215,7 +213,7 @@ def _check_limits(field: Field, projection: Projection, d: float) -> None:
                 beyond = f"ends {_END_DEG:.0f} degrees off its axis, and the frames reach {off_axis:.0f}"
         case "stereographic":
             if off_axis > _STEREOGRAPHIC_END_DEG or _sees_back(field):
-                beyond = f"ends {_STEREOGRAPHIC_END_DEG:.0f} degrees off its axis, and the frames reach beyond"
+                beyond = f"ends {_STEREOGRAPHIC_END_DEG:.0f} degrees off its axis, and the frames go beyond"
         case "cylindrical" | "mercator" | "pannini":
             if steepest > _END_DEG:
                 beyond = f"ends {_END_DEG:.0f} degrees off the horizon, and the frames reach {steepest:.0f}"

@@ -103,7 +103,7 @@ def gather_candidates(
                 inside *= np.float32(camera.focal_px / largest)
                 part = (slice(a - top, b - top), slice(c0, c1))
                 feed(
-                    np.int16(k), piece.colour, piece.valid, inside,
+                    k, piece.colour, piece.valid, inside,
                     frames[a:b, c0:c1], merit[part], low[part], high[part], slope[part],
                 )  # fmt: skip
         merits[top:bottom] = np.minimum(np.ceil(merit * np.float32(255.0)), 255.0)

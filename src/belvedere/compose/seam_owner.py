@@ -67,12 +67,12 @@ def _frames_near(
     cameras: tuple[Camera, ...], plate: Plate, x0: int, y0: int, width: int, height: int
 ) -> list[int]:
     """Frames whose footprint meets the rectangle or a cell's width around it."""
-    shifts = (-plate.width, 0, plate.width) if plate.wraps else (0,)
+    turns = (-plate.width, 0, plate.width) if plate.wraps else (0,)
     start = x0 % plate.width if plate.wraps else x0
     return [
         k
         for k, camera in enumerate(cameras)
-        if any(meets(_footprint(camera, plate), start + t, y0, start + t + width, y0 + height) for t in shifts)
+        if any(meets(_footprint(camera, plate), start + t, y0, start + t + width, y0 + height) for t in turns)
     ]
 
 
@@ -129,7 +129,7 @@ def room(
     d = 1.0 + q * (lens[5] + q * (lens[6] + q * lens[7]))
     u = lens[3] + lens[2] * xn * d
     v = lens[4] + lens[2] * yn * d
-    return min(min(u + 0.5, lens[0] - 0.5 - u), min(v + 0.5, lens[1] - 0.5 - v))
+    return float(min(min(u + 0.5, lens[0] - 0.5 - u), min(v + 0.5, lens[1] - 0.5 - v)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)

@@ -145,4 +145,3 @@ def owners(
         -1 exactly where no frame covers the pixel.
     """
     return own_pixels(seams.labels, seams.step, plate, cameras, x0, y0, width, height)
-

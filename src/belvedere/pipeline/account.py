@@ -1,0 +1,224 @@
+"""The report of a run, put together from the results of its stages."""
+
+from __future__ import annotations
+
+import math
+import shlex
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import belvedere
+from belvedere.align.alignment import Alignment
+from belvedere.capture.frame import Frame
+from belvedere.geometry.plate import Plate
+from belvedere.pipeline.code_version import library_versions
+from belvedere.pipeline.holes import Hole
+from belvedere.pipeline.report import (
+    BlockReport,
+    CoverageReport,
+    ExposureReport,
+    FrameReport,
+    HoleReport,
+    LensReport,
+    LevelReport,
+    OverlapReport,
+    PictureReport,
+    PlateReport,
+    QualityReport,
+    Report,
+    ResponseReport,
+    SoftwareReport,
+    TimingReport,
+)
+from belvedere.tone.tone import Response, Tone
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What the stages gave.
+
+    Parameters
+    ----------
+    frames : tuple of Frame
+    files, digests : tuple of str
+        Each frame's path under the card and its SHA-256.
+    alignment, tone, plate : Alignment, Tone, Plate
+    why : str
+        Why this projection.
+    response : Response
+        That the picture is encoded by.
+    covered_fraction : float
+        Share of the plate that frames cover.
+    holes : tuple of Hole
+    notices : tuple of str
+        Beside those of the stages.
+    """
+
+    frames: tuple[Frame, ...]
+    files: tuple[str, ...]
+    digests: tuple[str, ...]
+    alignment: Alignment
+    tone: Tone
+    plate: Plate
+    why: str
+    response: Response
+    covered_fraction: float
+    holes: tuple[Hole, ...]
+    notices: tuple[str, ...]
+
+
+def make_report(
+    made: Made, seconds: Mapping[str, float], peak_bytes: int, picture: PictureReport | None, out: Path
+) -> Report:
+    """Put the report together.
+
+    Parameters
+    ----------
+    made : Made
+    seconds : mapping
+        Wall seconds by "decode", "align", "tone", "compose", "write", "total"; what is missing was not done.
+    peak_bytes : int
+        Most memory held.
+    picture : PictureReport or None
+        The file, where one was written.
+    out : Path
+        Where the picture is; other blocks' commands name files beside it.
+    """
+    plate = made.plate
+    angles = plate.yaw_pitch_roll
+    return Report(
+        frames=tuple(_frame(made, i) for i in range(len(made.frames))),
+        lenses=tuple(
+            LensReport(
+                model=lens.model,
+                body=lens.body,
+                lens=lens.lens,
+                focal_mm=lens.focal_mm,
+                principal_offset_sensor_px=lens.principal_offset_sensor_px,
+            )
+            for lens in made.alignment.lenses
+        ),
+        plate=PlateReport(
+            projection=plate.projection,
+            width=plate.width,
+            height=plate.height,
+            pixels_per_radian=plate.pixels_per_radian,
+            centre=plate.centre,
+            yaw_pitch_roll_deg=(math.degrees(angles[0]), math.degrees(angles[1]), math.degrees(angles[2])),
+            d=plate.d if plate.projection == "pannini" else None,
+            why=made.why,
+        ),
+        level=LevelReport(
+            source=made.alignment.level.source,
+            sigma_deg=math.degrees(made.alignment.level.sigma_rad),
+            words=made.alignment.level.words,
+        ),
+        response=ResponseReport(known_from=made.response.known_from, curve=made.response.curve),
+        quality=QualityReport(
+            tie_point_rms_px=made.alignment.tie_point_rms_px, overlaps=_overlaps(made.alignment, made.tone)
+        ),
+        coverage=CoverageReport(
+            covered_fraction=min(1.0, made.covered_fraction),
+            holes=tuple(
+                HoleReport(
+                    row=hole.row,
+                    column=hole.column,
+                    yaw_deg=math.degrees(hole.yaw),
+                    pitch_deg=math.degrees(hole.pitch),
+                    plate_rect=hole.plate_rect,
+                )
+                for hole in made.holes
+            ),
+        ),
+        timing=TimingReport(
+            decode_s=seconds.get("decode", 0.0),
+            align_s=seconds.get("align", 0.0),
+            tone_s=seconds.get("tone", 0.0),
+            compose_s=seconds.get("compose", 0.0),
+            write_s=seconds.get("write", 0.0),
+            total_s=seconds.get("total", 0.0),
+            peak_rss_mb=peak_bytes / 1e6,
+        ),
+        software=SoftwareReport(version=belvedere.__version__, dependencies=library_versions()),
+        picture=picture,
+        components=_blocks(made, out),
+        notices=(*made.notices, *made.alignment.notices, *made.tone.notices),
+    )
+
+
+def _frame(made: Made, index: int) -> FrameReport:
+    frame, placed = made.frames[index], made.alignment.frames[index]
+    exposures = (ExposureReport(file=made.files[index], sha256=made.digests[index]),)
+    width, height = frame.metadata.width, frame.metadata.height
+    tone, camera = made.tone.frames[index], placed.camera
+    if camera is None or tone is None:
+        return FrameReport(
+            file=made.files[index],
+            exposures=exposures,
+            used=False,
+            lens=placed.lens,
+            width=width,
+            height=height,
+            reason=placed.reason or "could not be placed",
+        )
+    placed_by: Literal["tie-points", "grid"] = placed.placed_by
+    return FrameReport(
+        file=made.files[index],
+        exposures=exposures,
+        used=True,
+        row=placed.row,
+        column=placed.column,
+        lens=placed.lens,
+        width=width,
+        height=height,
+        focal_px=camera.focal_px,
+        principal_point=camera.principal_point,
+        distortion=camera.distortion,
+        rotation_wxyz=camera.rotation_wxyz,
+        gain=tone.gain,
+        white_balance=tone.white_balance,
+        vignetting=tone.vignetting,
+        placed_by=placed_by,
+        placement_sigma_px=placed.placement_sigma_px,
+        doubt=placed.doubt,
+    )
+
+
+def _overlaps(alignment: Alignment, tone: Tone) -> tuple[OverlapReport, ...]:
+    """Every pair with tie points, and every other pair whose light was compared."""
+    steps = {(min(a, b), max(a, b)): step if a < b else -step for a, b, step in tone.steps}
+    tied = {(pair.a, pair.b): pair for pair in alignment.pairs}
+    found = []
+    for pair, ties in tied.items():
+        found.append(
+            OverlapReport(
+                a=pair[0],
+                b=pair[1],
+                overlap_fraction=min(1.0, max(0.0, ties.overlap_fraction)),
+                tie_points=len(ties.points_a),
+                rms_px=ties.rms_px,
+                tone_step_ev=steps.get(pair),
+            )
+        )
+    return tuple(sorted(found, key=lambda o: (o.a, o.b)))
+
+
+def _blocks(made: Made, out: Path) -> tuple[BlockReport, ...]:
+    blocks = []
+    for number, block in enumerate(made.alignment.components):
+        command = None
+        if number and len(block) > 1:
+            target = out.with_name(f"{out.stem}-{number + 1}{out.suffix}")
+            files = [str(made.frames[i].file) for i in block]
+            command = command_line(["belvedere", "stitch", *files, "--out", str(target)])
+        blocks.append(BlockReport(frames=tuple(block), command=command))
+    return tuple(blocks)
+
+
+def command_line(words: Sequence[str]) -> str:
+    """A command as a person would type it into this system's shell."""
+    return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)

@@ -1,0 +1,57 @@
+"""Frames into the store: hashed, decoded once, in threads; what cannot be read is named, not fatal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from belvedere.capture.digest import file_sha256
+from belvedere.capture.frame import Frame
+from belvedere.capture.frame_store import FrameStore
+from belvedere.capture.tile_file import check_space
+from belvedere.errors import UnreadableFile
+from belvedere.pipeline.schedule import Schedule
+
+
+def hash_frames(frames: Sequence[Frame], run: Schedule) -> list[str | UnreadableFile]:
+    """SHA-256 of each frame's file, or why it cannot be read."""
+
+    def one(frame: Frame) -> str | UnreadableFile:
+        try:
+            return file_sha256(frame.file)
+        except UnreadableFile as error:
+            return error
+
+    return list(run(one, frames))
+
+
+def fill_store(
+    store: FrameStore, count: int, run: Schedule, advance: Callable[[float], None]
+) -> tuple[tuple[int, str], ...]:
+    """Bring frames 0 to count - 1 into the store.
+
+    Returns
+    -------
+    tuple of (int, str)
+        Frames that cannot be decoded, each with the reason, in words that follow its name.
+
+    Raises
+    ------
+    OutputFailed
+        If the scratch folder cannot take them.
+    """
+    present = sum(file.stat().st_size for file in store.folder.glob("*.tiles"))
+    check_space(store.folder, max(0, store.bytes_needed() - present))
+
+    def one(frame: int) -> str | None:
+        try:
+            store.build_one(frame)
+        except UnreadableFile as error:
+            return error.why
+        return None
+
+    failed = []
+    for frame, why in enumerate(run(one, range(count))):
+        if why is not None:
+            failed.append((frame, why))
+        advance((frame + 1) / count)
+    return tuple(failed)

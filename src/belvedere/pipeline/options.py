@@ -1,0 +1,77 @@
+"""Everything a person may say about a stitch, parsed once at the edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from belvedere.align.options import AlignOptions
+from belvedere.compose.layout import LayoutOptions
+from belvedere.compose.seams import SeamOptions
+from belvedere.tone.options import ToneOptions
+
+
+@dataclass(frozen=True, slots=True)
+class StitchOptions:
+    """What is to be made, of what, and how.
+
+    Parameters
+    ----------
+    sources : tuple of Path
+        Frames, and folders of frames.
+    out : Path
+        The picture, a TIFF.
+    preview : bool
+        Make only a small JPEG of the whole, OUT.preview.jpg.
+    replace : bool
+        A file of that name that was not made here may be replaced.
+    keep_frames : bool
+        Keep the decoded frames in the work folder, which are large, for the next run.
+    work : Path or None
+        Work folder; None: OUT.work beside the picture.
+    masks : Path or None
+        Folder of the photographer's masks, see `capture.gather`.
+    memory_bytes : int or None
+        Ceiling of memory; None: see `budget.default_ceiling`.
+    workers : int or None
+        Most threads; None: one a processor.
+    block : int or None
+        Side of the blocks rendered at once, px, a multiple of 512; None: as memory allows.
+    bits : 8 or 16
+        Bits a sample.
+    pixels_per_inch : float
+        Print resolution written into the file.
+    resolution_share : float or None
+        Resolution of the plate as a share of the frames' own, > 0; `layout.pixels_per_radian` is then None.
+    align, tone, layout, seams
+        Options of the stages.
+    """
+
+    sources: tuple[Path, ...]
+    out: Path
+    preview: bool = False
+    replace: bool = False
+    keep_frames: bool = False
+    work: Path | None = None
+    masks: Path | None = None
+    memory_bytes: int | None = None
+    workers: int | None = None
+    block: int | None = None
+    bits: Literal[8, 16] = 16
+    pixels_per_inch: float = 300.0
+    resolution_share: float | None = None
+    align: AlignOptions = field(default_factory=AlignOptions)
+    tone: ToneOptions = field(default_factory=ToneOptions)
+    layout: LayoutOptions = field(default_factory=LayoutOptions)
+    seams: SeamOptions = field(default_factory=SeamOptions)
+
+    @property
+    def work_folder(self) -> Path:
+        """Where stages leave their results."""
+        return self.work if self.work is not None else self.out.with_name(self.out.stem + ".work")
+
+    @property
+    def preview_path(self) -> Path:
+        """The small JPEG of the whole."""
+        return self.out.with_name(self.out.stem + ".preview.jpg")

@@ -1,0 +1,409 @@
+"""One run over a held work folder: every stage loaded where its key fits, else made and kept."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+import belvedere
+from belvedere.align.alignment import Alignment
+from belvedere.align.estimate import estimate_alignment
+from belvedere.capture.decode import decode
+from belvedere.capture.digest import file_sha256
+from belvedere.capture.frame import Exposure, Frame
+from belvedere.capture.frame_store import FrameStore
+from belvedere.capture.gather import Gathered
+from belvedere.capture.metadata import read_metadata
+from belvedere.capture.primaries import CommonProfile, common_profile, srgb_profile
+from belvedere.capture.transfer import read_transfer
+from belvedere.compose.encode import Encoder
+from belvedere.compose.exif_block import ExifValues, common_values
+from belvedere.compose.layout import choose_plate
+from belvedere.compose.picture_format import PictureFormat
+from belvedere.compose.preview_file import write_preview
+from belvedere.compose.seams import Seams, estimate_seams
+from belvedere.compose.tiff import TiledTiff
+from belvedere.errors import NothingToMake, UnreadableFile
+from belvedere.geometry.plate import Plate
+from belvedere.pipeline.account import Made, make_report
+from belvedere.pipeline.budget import Budget
+from belvedere.pipeline.card import card_paths
+from belvedere.pipeline.code_version import code_versions
+from belvedere.pipeline.decoding import fill_store, hash_frames
+from belvedere.pipeline.expected_time import Size, expected_seconds
+from belvedere.pipeline.holes import find_holes
+from belvedere.pipeline.notices import set_notices
+from belvedere.pipeline.options import StitchOptions
+from belvedere.pipeline.outcome import Outcome
+from belvedere.pipeline.peak_memory import PeakMemory
+from belvedere.pipeline.progress import Progress
+from belvedere.pipeline.render import Scene, lights, render_picture, render_preview, used_cameras
+from belvedere.pipeline.report import PictureReport, Report, read_report, report_path, write_report
+from belvedere.pipeline.schedule import Threads
+from belvedere.pipeline.stages import STAGES, SourceIdentity, stage_keys
+from belvedere.pipeline.tile_counts import TileCounts
+from belvedere.pipeline.watched import Watched
+from belvedere.pipeline.work_folder import WorkFolder
+from belvedere.tone.estimate import estimate_tone
+from belvedere.tone.tone import Response, Tone
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Usable:
+    """The frames stage: which frames can be decoded, and why the others cannot."""
+
+    usable: tuple[int, ...]
+    unusable: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The plate stage: the plate, and why it is this one."""
+
+    plate: Plate
+    why: str
+
+
+@dataclass(frozen=True)
+class PictureFile:
+    """The picture stage: the file as it was left."""
+
+    file_bytes: int
+    modified_ns: int
+
+
+class Run:
+    """One run; see `go`.
+
+    Parameters
+    ----------
+    options : StitchOptions
+    gathered : Gathered
+        What was found at the sources.
+    budget : Budget
+    work : WorkFolder
+        Held by this run.
+    progress : Progress
+    peak : PeakMemory
+    began : float
+        When the run began, by `time.perf_counter`.
+    """
+
+    def __init__(
+        self,
+        options: StitchOptions,
+        gathered: Gathered,
+        budget: Budget,
+        work: WorkFolder,
+        progress: Progress,
+        peak: PeakMemory,
+        began: float,
+    ) -> None:
+        self._options = options
+        self._budget = budget
+        self._work = work
+        self._progress = progress
+        self._peak = peak
+        self._began = began
+        self._frames: tuple[Frame, ...] = gathered.frames
+        self._left_out = [f"{path}: {why}" for path, why in gathered.unreadable]
+        self._said = list(gathered.notices)
+        self._digests: tuple[str, ...] = ()
+        self._keys: dict[str, str] = {}
+        self._store: FrameStore | None = None
+        self._seconds: dict[str, float] = {}
+
+    def __enter__(self) -> Run:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._progress.close()
+        if self._store is not None:
+            self._store.close()
+            self._store = None
+
+    def go(self) -> Outcome:
+        """Make the picture or the preview, or find that it is made."""
+        self._identify()
+        if not self._options.preview:
+            before = self._made_before()
+            if before is not None:
+                return before
+        size = Size(len(self._frames), sum(f.metadata.width * f.metadata.height for f in self._frames) / 1e6)
+        self._progress.expect(expected_seconds(size, preview=self._options.preview))
+        self._drop_unusable()
+        alignment = self._stage("alignment", Alignment, "align", self._align)
+        tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment))
+        layout = self._stage("plate", Layout, "compose", lambda: self._lay_out(alignment))
+        seams = self._stage(
+            "seams", Seams, "compose", lambda: self._place_seams(alignment, tone, layout.plate)
+        )
+        common = common_profile(self._frames)
+        response = self._response(alignment, tone, common)
+        scene = Scene(self._source(), alignment, tone, layout.plate, seams)
+        made = Made(
+            frames=self._frames,
+            files=tuple(card_paths([f.file for f in self._frames])),
+            digests=self._digests,
+            alignment=alignment,
+            tone=tone,
+            plate=layout.plate,
+            why=layout.why,
+            response=response,
+            covered_fraction=0.0,
+            holes=find_holes(layout.plate, seams, alignment),
+            notices=(*self._left_out, *self._said, *set_notices(self._frames, common)),
+        )
+        if self._options.preview:
+            return self._preview(scene, made, common)
+        return self._picture(scene, made, common, seams)
+
+    # What is there
+
+    def _identify(self) -> None:
+        """Hash the sources, leave out what cannot be read, and work out every stage's key."""
+        found = hash_frames(self._frames, Threads(self._budget.decoders))
+        self._left_out += [str(error) for error in found if isinstance(error, UnreadableFile)]
+        kept = [(f, d) for f, d in zip(self._frames, found, strict=True) if isinstance(d, str)]
+        self._frames, self._digests = tuple(f for f, _ in kept), tuple(d for _, d in kept)
+        self._check_enough()
+        options = self._options
+        by_stage: dict[str, Any] = {
+            "alignment": options.align,
+            "tone": options.tone,
+            "plate": [options.layout, options.resolution_share],
+            "seams": options.seams,
+            "picture": [options.bits, options.pixels_per_inch, options.out.name],
+        }
+        names = card_paths([frame.file for frame in self._frames])
+        sources = [
+            SourceIdentity(name, digest, file_sha256(frame.mask) if frame.mask else None)
+            for name, digest, frame in zip(names, self._digests, self._frames, strict=True)
+        ]
+        rooms = {room for stage in STAGES for room in stage.rooms}
+        self._keys = stage_keys(sources, by_stage, code_versions(sorted(rooms)))
+
+    def _check_enough(self) -> None:
+        if len(self._frames) < 2:
+            why = "; ".join(self._left_out[:3])
+            raise NothingToMake(f"fewer than two frames can be read, and a picture takes two: {why}")
+
+    def _made_before(self) -> Outcome | None:
+        """The outcome of an earlier run of the same whose picture is still as it left it."""
+        out = self._options.out
+        kept = self._work.load("picture", self._keys["picture"], PictureFile)
+        usable = self._work.load("frames", self._keys["frames"], Usable)
+        if kept is None or usable is None:
+            return None
+        try:
+            now = out.stat()
+            report = read_report(report_path(out))
+        except (OSError, UnreadableFile):
+            return None
+        if (now.st_size, now.st_mtime_ns) != (kept.file_bytes, kept.modified_ns):
+            return None
+        self._name_unusable(usable)
+        return Outcome(out, report, tuple(self._left_out), made_before=True)
+
+    def _drop_unusable(self) -> None:
+        """Decode the frames, unless an earlier run did, and go on with those that can be decoded."""
+        usable = self._work.load("frames", self._keys["frames"], Usable)
+        if usable is None:
+            failed = self._fill(self._frames)
+            bad = {i for i, _ in failed}
+            usable = Usable(tuple(i for i in range(len(self._frames)) if i not in bad), failed)
+            self._work.save("frames", self._keys["frames"], usable)
+        self._name_unusable(usable)
+        if usable.unusable:
+            self._frames = tuple(self._frames[i] for i in usable.usable)
+            self._digests = tuple(self._digests[i] for i in usable.usable)
+            self._close_store()
+            self._check_enough()
+
+    def _name_unusable(self, usable: Usable) -> None:
+        self._left_out += [f"{self._frames[i].file}: {why}" for i, why in usable.unusable]
+
+    def _close_store(self) -> None:
+        if self._store is not None:
+            self._store.close()
+            self._store = None
+
+    def _fill(self, frames: tuple[Frame, ...]) -> tuple[tuple[int, str], ...]:
+        """A store over these frames, filled."""
+        self._close_store()
+        self._store = FrameStore(self._work.frames, frames, cache_bytes=self._budget.cache_bytes)
+        self._progress.begin("frames")
+        failed = fill_store(self._store, len(frames), Threads(self._budget.decoders), self._progress.advance)
+        self._spend("decode", self._progress.finish())
+        return failed
+
+    def _source(self) -> FrameStore:
+        """The filled store of the usable frames."""
+        if self._store is None:
+            failed = self._fill(self._frames)
+            if failed:
+                raise UnreadableFile(self._frames[failed[0][0]].file, failed[0][1])
+        assert self._store is not None
+        return self._store
+
+    def _spend(self, part: str, seconds: float) -> None:
+        self._seconds[part] = self._seconds.get(part, 0.0) + seconds
+
+    # The stages
+
+    def _stage(self, stage: str, kind: type[T], part: str, make: Callable[[], T]) -> T:
+        """A stage's result: as an earlier run left it, or made now and kept."""
+        found = self._work.load(stage, self._keys[stage], kind)
+        if found is not None:
+            return found
+        self._source()
+        if stage != "plate":  # a moment's work, not worth a line
+            self._progress.begin(stage)
+        began = time.perf_counter()
+        found = make()
+        self._work.save(stage, self._keys[stage], found)
+        if stage != "plate":
+            self._progress.finish()
+        self._spend(part, time.perf_counter() - began)
+        return found
+
+    def _align(self) -> Alignment:
+        run = Watched(Threads(self._budget.workers), self._progress.advance)
+        return estimate_alignment(self._source(), self._frames, self._options.align, run)
+
+    def _measure_tone(self, alignment: Alignment) -> Tone:
+        transfers = [read_transfer(frame.metadata) for frame in self._frames]
+        return estimate_tone(self._source(), self._frames, alignment, transfers, self._options.tone)
+
+    def _lay_out(self, alignment: Alignment) -> Layout:
+        options, share = self._options.layout, self._options.resolution_share
+        cameras = used_cameras(alignment)
+        if share is not None:
+            finest = max(camera.focal_px for camera in cameras)
+            options = replace(options, pixels_per_radian=share * finest)
+        return Layout(*choose_plate(cameras, options))
+
+    def _place_seams(self, alignment: Alignment, tone: Tone, plate: Plate) -> Seams:
+        own = [light for light in lights(alignment, tone) if light is not None]
+        masks = [_mask(self._frames[i]) for i in alignment.used]
+        return estimate_seams(
+            self._source(),
+            used_cameras(alignment),
+            own,
+            plate,
+            self._options.seams,
+            frames=alignment.used,
+            masks=masks if any(mask is not None for mask in masks) else None,
+        )
+
+    # What is made of them
+
+    def _response(self, alignment: Alignment, tone: Tone, common: CommonProfile) -> Response:
+        """The response the picture is encoded by: of the first used frame in the picture's own profile."""
+        for i in alignment.used:
+            own = tone.frames[i]
+            if own is not None and common.to_common[i] is None:
+                return tone.responses[own.response]
+        return Response(common.transfer.known_from, common.transfer.to_linear)
+
+    def _exif(self, alignment: Alignment, common: CommonProfile) -> ExifValues:
+        values = common_values([self._frames[i].metadata for i in alignment.used], len(self._frames))
+        return replace(values, color_space=1) if common.profile == srgb_profile() else values
+
+    def _preview(self, scene: Scene, made: Made, common: CommonProfile) -> Outcome:
+        options = self._options
+        self._progress.begin("picture")
+        run = Threads(self._budget.workers)
+        encoder = Encoder(made.response.to_linear, 8)
+        rgb, covered, _ = render_preview(scene, encoder, run, self._progress.advance)
+        self._spend("compose", self._progress.finish())
+        began = time.perf_counter()
+        write_preview(
+            options.preview_path,
+            rgb,
+            common.profile,
+            self._exif(made.alignment, common),
+            pixels_per_inch=options.pixels_per_inch,
+            software=_software(),
+        )
+        self._spend("write", time.perf_counter() - began)
+        report = self._report(replace(made, covered_fraction=covered), None)
+        if not options.out.exists():  # else the report there is the picture's
+            write_report(report, report_path(options.out))
+        return Outcome(options.preview_path, report, tuple(self._left_out))
+
+    def _picture(self, scene: Scene, made: Made, common: CommonProfile, seams: Seams) -> Outcome:
+        options, work = self._options, self._work
+        plate, key = scene.plate, self._keys["picture"]
+        form = PictureFormat(
+            plate.width,
+            plate.height,
+            options.bits,
+            common.profile,
+            options.pixels_per_inch,
+            self._exif(made.alignment, common),
+            _software(),
+        )
+        work.forget("picture")
+        self._progress.begin("picture")
+        share = float(np.count_nonzero(seams.labels >= 0)) / seams.labels.size
+        began = time.perf_counter()
+        with (
+            TileCounts(work.path / "picture.counts.txt", key) as counts,
+            TiledTiff.resume(
+                options.out, form, journal=work.path / "picture.tiles", covered_fraction=share, key=key
+            ) as tiff,
+        ):
+            spent = render_picture(
+                scene,
+                tiff,
+                counts,
+                Encoder(made.response.to_linear, options.bits),
+                self._budget.block,
+                Threads(self._budget.workers),
+                self._progress.advance,
+            )
+        self._progress.finish()
+        seconds = time.perf_counter() - began
+        writing = spent.encode_s / max(spent.encode_s + spent.render_s, 1e-9)
+        self._spend("compose", seconds * (1.0 - writing))
+        self._spend("write", seconds * writing)
+        left = options.out.stat()
+        picture = PictureReport(
+            file=options.out.name,
+            bits=options.bits,
+            pixels_per_inch=options.pixels_per_inch,
+            file_bytes=left.st_size,
+            over_white_fraction=spent.over_white / max(spent.covered, 1),
+        )
+        covered = spent.covered / (plate.width * plate.height)
+        report = self._report(replace(made, covered_fraction=covered), picture)
+        write_report(report, report_path(options.out))
+        work.save("picture", key, PictureFile(left.st_size, left.st_mtime_ns))
+        self._close_store()
+        if not options.keep_frames:
+            work.clear_frames()
+        return Outcome(options.out, report, tuple(self._left_out))
+
+    def _report(self, made: Made, picture: PictureReport | None) -> Report:
+        self._seconds["total"] = time.perf_counter() - self._began
+        return make_report(made, self._seconds, self._peak.look(), picture, self._options.out)
+
+
+def _mask(frame: Frame) -> NDArray[np.uint8] | None:
+    """The photographer's mask of a frame, (height, width)."""
+    if frame.mask is None:
+        return None
+    pixels = decode(Exposure(frame.mask, read_metadata(frame.mask)))[..., 0]
+    return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
+
+
+def _software() -> str:
+    return f"Belvedere {belvedere.__version__}"

@@ -1,0 +1,116 @@
+"""The door: from files to one picture."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+import cv2
+from threadpoolctl import threadpool_limits
+
+from belvedere.capture.frame import Frame
+from belvedere.capture.gather import Gathered, gather
+from belvedere.errors import NothingToMake
+from belvedere.pipeline.budget import MIB, Budget, default_ceiling, share_out
+from belvedere.pipeline.lock import held
+from belvedere.pipeline.options import StitchOptions
+from belvedere.pipeline.outcome import Outcome
+from belvedere.pipeline.output import check_not_a_source, check_output, check_replaceable
+from belvedere.pipeline.peak_memory import PeakMemory
+from belvedere.pipeline.progress import Progress
+from belvedere.pipeline.report import report_path
+from belvedere.pipeline.run import Run
+from belvedere.pipeline.work_folder import WorkFolder
+
+
+def stitch(options: StitchOptions, progress: Progress) -> Outcome:
+    """Make one picture of a set of frames.
+
+    Every stage leaves its result in the work folder; a run that is stopped goes on from there. The sources
+    are only ever read.
+
+    Parameters
+    ----------
+    options : StitchOptions
+    progress : Progress
+        Told how far the run is, and what the person should know at once.
+
+    Raises
+    ------
+    NothingToMake
+        If no picture can be made from what was given.
+    OutputFailed
+        If the picture cannot be written.
+    WorkFolderBusy
+        If another run is making it.
+    BelvedereError
+        If an option cannot be followed.
+    """
+    began = time.perf_counter()
+    check_output(options.out)
+    made = (options.out, options.preview_path, report_path(options.out))
+    check_not_a_source(options.sources, made)
+    gathered = gather(options.sources, made, masks=options.masks)
+    _check_enough(gathered, options)
+    check_replaceable(options)
+    budget = _budget(options, gathered.frames)
+    if budget.short_bytes:
+        progress.note(
+            f"one frame alone takes {budget.short_bytes // MIB} MiB more to decode than the memory ceiling "
+            "allows; the run goes on and goes over it while it decodes"
+        )
+    work = WorkFolder(options.work_folder, progress.note)
+    with (
+        held(work.path),
+        PeakMemory() as peak,
+        threadpool_limits(1),
+        _one_opencv_thread(),
+        Run(options, gathered, budget, work, progress, peak, began) as run,
+    ):
+        return run.go()
+
+
+def _check_enough(gathered: Gathered, options: StitchOptions) -> None:
+    """Raise NothingToMake unless there are two frames."""
+    frames = gathered.frames
+    if len(frames) >= 2:
+        names = {frame.name for frame in frames}
+        strangers = [name for name in options.align.leave_out if name not in names]
+        if strangers:
+            raise NothingToMake(f"{strangers[0]}: no frame has this name, so it cannot be left out")
+        return
+    because = "".join(f"; {path}: {why}" for path, why in gathered.unreadable[:3])
+    if len(gathered.unreadable) > 3:
+        because += f"; and {len(gathered.unreadable) - 3} more"
+    where = ", ".join(str(path) for path in options.sources[:3])
+    if not frames:
+        raise NothingToMake(f"{where}: no frame that can be read{because}")
+    raise NothingToMake(
+        f"{frames[0].file}: is the only frame{because}. A picture is made of two or more frames that overlap"
+    )
+
+
+def _budget(options: StitchOptions, frames: Sequence[Frame]) -> Budget:
+    largest = max(f.metadata.width * f.metadata.height * 3 * f.metadata.bits // 8 for f in frames)
+    ceiling = options.memory_bytes or default_ceiling()
+    return share_out(ceiling, largest, options.workers or _processors(), options.block)
+
+
+def _processors() -> int:
+    """Processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def _one_opencv_thread() -> Iterator[None]:
+    """OpenCV's own threads would multiply ours."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)

@@ -42,9 +42,8 @@ def quality() -> None:
         f"least squares, 8 taps, {BAND}": np.array([least_squares_taps(t, taps=8) for t in phases]),
     }
     tones = np.array([0.05, 0.10, 0.20, 0.25, 0.30, 0.35, 0.40])
-    print(
-        "| kernel | energy, one axis | energy, ring | mean over f of worst phase | overshoot | largest abs(H) |"
-    )
+    head = ("kernel", "energy, one axis", "energy, ring", "worst phase", "overshoot", "largest abs(H)")
+    print("| " + " | ".join(head) + " |")
     print("| --- | --- | --- | --- | --- | --- |")
     for name, taps in kernels.items():
         line, ring = energy_kept(taps)

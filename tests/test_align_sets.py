@@ -1,0 +1,245 @@
+"""Alignment of whole sets against the demo's truth, and of real photographs against what is known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from belvedere.align.alignment import Alignment
+from belvedere.align.estimate import estimate_alignment
+from belvedere.align.options import AlignOptions
+from belvedere.align.pair_rotation import fit_rotation
+from belvedere.align.solve import frame_grid, overlapping_pairs
+from belvedere.capture.decode import decode
+from belvedere.capture.frame import Exposure, Frame, Metadata
+from belvedere.capture.frame_source import FramesInMemory
+from belvedere.capture.gather import gather
+from belvedere.demo.render import render_frames, truth
+from belvedere.demo.sets import set_spec
+from belvedere.demo.truth import Truth
+from belvedere.errors import NothingToMake
+
+REAL = Path(__file__).parents[2] / "shared" / "data" / "real"
+
+
+@dataclass(frozen=True)
+class Shot:
+    truth: Truth
+    frames: tuple[Frame, ...]
+    source: FramesInMemory
+
+    def part(self, which: Sequence[int]) -> Shot:
+        pixels = [self.source.whole(i, 0) for i in which]
+        return Shot(self.truth, tuple(self.frames[i] for i in which), FramesInMemory(pixels))
+
+
+def shoot(name: str, *, exif: bool = True, tag: float = 1.0, megapixels: float = 0.8, **changes: Any) -> Shot:
+    """A demo set in memory; without Exif, or with a focal-length tag `tag` times the truth."""
+    spec = set_spec(name, megapixels=megapixels, **changes)
+    width, height = spec.stored_size
+    told = truth(spec)
+    pixels = render_frames(spec)
+    frames = []
+    for shot, frame in zip(told.frames, pixels, strict=True):
+        metadata = (
+            Metadata(
+                width,
+                height,
+                shot.orientation,
+                make="M",
+                model="C",
+                focal_mm=50.0,
+                focal_35mm=spec.focal_mm * tag,
+            )
+            if exif
+            else Metadata(frame.shape[1], frame.shape[0])
+        )
+        frames.append(Frame((Exposure(Path(shot.file), metadata),)))
+    return Shot(told, tuple(frames), FramesInMemory(pixels))
+
+
+def align(shot: Shot) -> Alignment:
+    return estimate_alignment(shot.source, shot.frames, AlignOptions())
+
+
+def place_errors(told: Truth, found: Alignment) -> NDArray[np.float64]:
+    """RMS error of every used frame's rays after the best turn of the whole, in shares of its long side."""
+    true, seen = [], []
+    for i in found.used:
+        camera = told.frames[i].camera
+        grid = frame_grid(camera, 6)
+        true.append(camera.rays(grid))
+        solved = found.frames[i].camera
+        assert solved is not None
+        seen.append(solved.rays(grid))
+    turn = fit_rotation(np.concatenate(seen), np.concatenate(true))
+    out = []
+    for i, t, s in zip(found.used, true, seen, strict=True):
+        camera = told.frames[i].camera
+        error = np.linalg.norm(t - s @ turn.T, axis=1) * camera.focal_px / max(camera.width, camera.height)
+        out.append(np.sqrt(np.mean(error**2)))
+    return np.array(out)
+
+
+def disagreement_px(told: Truth, found: Alignment) -> NDArray[np.float64]:
+    """How far apart two overlapping frames' solved cameras see the same scene point, px, over all overlaps."""
+    out = []
+    true = {i: told.frames[i].camera for i in found.used}
+    for a, b in overlapping_pairs(list(true), list(true.values())):
+        grid = frame_grid(true[a], 20)
+        there, seen = true[b].project(true[a].rays(grid))
+        camera_a, camera_b = found.frames[a].camera, found.frames[b].camera
+        assert camera_a is not None
+        assert camera_b is not None
+        apart = camera_a.rays(grid[seen]) - camera_b.rays(there[seen])
+        out.append(np.linalg.norm(apart, axis=1) * true[a].focal_px)
+    return np.concatenate(out)
+
+
+@pytest.fixture(scope="module")
+def row() -> Shot:
+    return shoot("row")
+
+
+def test_a_row_is_solved_to_hundredths_of_a_pixel(row: Shot) -> None:
+    found = align(row)
+    assert found.used == tuple(range(7))
+    apart = disagreement_px(row.truth, found)
+    assert np.sqrt(np.mean(apart**2)) < 0.05
+    assert np.percentile(apart, 99) < 0.2
+    camera = row.truth.frames[0].camera
+    assert found.lenses[0].focal_px == pytest.approx(camera.focal_px, rel=1e-3)
+    assert place_errors(row.truth, found).max() < 5e-4
+    assert [p.column for p in found.frames] == list(range(7))
+    assert {p.row for p in found.frames} == {0}
+
+
+def test_rows_are_one_block_with_rows_and_columns() -> None:
+    shot = shoot("rows-3x5", megapixels=0.6)
+    found = align(shot)
+    assert len(found.used) == 15
+    assert place_errors(shot.truth, found).max() < 1e-4
+    for told, place in zip(shot.truth.frames, found.frames, strict=True):
+        assert (place.row, place.column) == (told.row, told.column)
+
+
+def test_a_full_turn_closes() -> None:
+    shot = shoot("full-turn", megapixels=0.6)
+    found = align(shot)
+    assert len(found.used) == 12
+    assert place_errors(shot.truth, found).max() < 1e-4
+    assert (0, 11) in {(p.a, p.b) for p in found.pairs}
+
+
+def test_orientations_share_one_lens() -> None:
+    shot = shoot("mixed-orientations")
+    found = align(shot)
+    assert len(found.used) == 8
+    assert len(found.lenses) == 1
+    assert place_errors(shot.truth, found).max() < 5e-4
+    spec = set_spec("mixed-orientations", megapixels=0.8)
+    px_per_mm = spec.stored_size[0] / spec.body.sensor_mm[0]
+    true_offset = np.array(spec.lens.principal_offset_mm) * px_per_mm
+    np.testing.assert_allclose(found.lenses[0].principal_offset_sensor_px, true_offset, atol=0.5)
+
+
+@pytest.mark.parametrize(("exif", "tag"), [(False, 1.0), (True, 1.15), (True, 0.85)])
+def test_the_pictures_overrule_missing_or_wrong_focal_lengths(row: Shot, exif: bool, tag: float) -> None:
+    shot = shoot("row", exif=exif, tag=tag)
+    found = align(shot)
+    focal = row.truth.frames[0].camera.focal_px
+    assert len(found.used) == 7
+    assert found.lenses[0].focal_start_px == pytest.approx(focal, rel=0.03)
+    assert found.lenses[0].focal_px == pytest.approx(focal, rel=2e-3)
+    assert bool(found.notices) == exif  # a wrong tag is told, a missing one has nothing to contradict
+
+
+def test_two_blocks_that_meet_nowhere_are_both_named() -> None:
+    shot = shoot("gap", megapixels=0.6)
+    found = align(shot)
+    assert len(found.components) == 2
+    assert len(found.used) == 4
+    assert all("another block" in (p.reason or "") for p in found.frames if not p.used)
+
+
+def test_a_stray_is_left_out_by_geometry_and_named(row: Shot) -> None:
+    other = shoot("rows-3x5", megapixels=0.8, columns=1, rows=1, yaw_deg=150.0)
+    pixels = [row.source.whole(i, 0) for i in range(7)]
+    pixels.insert(3, other.source.whole(0, 0))
+    frames = list(row.frames)
+    frames.insert(3, Frame((Exposure(Path("stray.jpg"), row.frames[0].metadata),)))
+    found = estimate_alignment(FramesInMemory(pixels), frames, AlignOptions())
+    assert found.used == (0, 1, 2, 4, 5, 6, 7)
+    assert "nothing that can be recognised" in (found.frames[3].reason or "")
+
+
+def test_the_order_of_the_frames_does_not_matter(row: Shot) -> None:
+    order = [4, 0, 6, 2, 1, 5, 3]
+    found, mixed = align(row), align(row.part(order))
+    assert mixed.lenses[0].focal_px == pytest.approx(found.lenses[0].focal_px, rel=3e-4)
+    assert [mixed.frames[k].column for k in range(7)] == order
+
+
+def test_the_answer_does_not_depend_on_who_runs_the_jobs(row: Shot) -> None:
+    from belvedere.pipeline.schedule import Threads
+
+    part = row.part([0, 1, 2])
+    one = estimate_alignment(part.source, part.frames, AlignOptions())
+    two = estimate_alignment(part.source, part.frames, AlignOptions(), Threads(3))
+    assert [p.camera for p in one.frames] == [p.camera for p in two.frames]
+
+
+def test_frames_that_share_nothing_make_no_picture(row: Shot) -> None:
+    with pytest.raises(NothingToMake, match="overlap"):
+        align(row.part([0, 3, 6]))
+
+
+def test_no_silent_failure_on_small_sets() -> None:
+    """Every used frame lies within 0.0005 of its long side of the truth or carries a doubt."""
+    for seed, name in enumerate(
+        ("plain-top-row", "repeated-texture", "exposure-steps", "row", "clipped-sky", "cloud-drift")
+    ):
+        shot = shoot(name, megapixels=0.6, seed=seed + 20)
+        found = align(shot)
+        errors = place_errors(shot.truth, found)
+        for i, error in zip(found.used, errors, strict=True):
+            assert error < 5e-4 or found.frames[i].doubt, (
+                f"{name}: frame {i} is off by {error:.5f} without a word"
+            )
+
+
+def real(name: str) -> Shot:
+    folder = REAL / name
+    if not folder.is_dir():
+        pytest.skip(f"no real photographs at {folder}")
+    frames = gather([folder]).frames
+    return Shot(None, frames, FramesInMemory([decode(f.exposures[0]) for f in frames]))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "count", "stranger"),
+    [
+        ("bridge-river-row", 3, "bk-and-manhattan-bridge-3.jpg"),
+        ("cathedral-corner-two-rows", 6, None),
+        ("courtyard-dusk-360", 14, None),
+        ("dome-over-zenith", 10, None),
+        ("gothic-front-three-rows", 6, None),
+        ("palace-front-two-rows", 11, None),
+        ("park-row-no-exif", 8, None),
+        ("roofs-row", 4, None),
+        ("snow-ridge-180-row", 6, None),
+    ],
+)
+def test_real_photographs_use_the_right_frames(name: str, count: int, stranger: str | None) -> None:
+    """Order, rows and strangers as told in shared/data/real/SOURCES.md."""
+    shot = real(name)
+    found = estimate_alignment(shot.source, shot.frames, AlignOptions(ties_per_pair=60))
+    assert len(found.used) == count
+    out = [shot.frames[i].name for i, p in enumerate(found.frames) if not p.used]
+    assert out == ([stranger] if stranger else [])

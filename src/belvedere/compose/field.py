@@ -104,11 +104,9 @@ def _largest_gap(spans: Sequence[tuple[float, float]]) -> tuple[float, float]:
     Spans (start, end) have 0 <= start < 2 pi and start <= end.
     """
     turn = 2.0 * math.pi
-    ordered = sorted(spans)
-    ordered += [(a + turn, b + turn) for a, b in ordered]
     best_from, best = 0.0, 0.0
-    reach = ordered[0][1]
-    for start, end in ordered[1:]:
+    reach = max(end for _, end in spans) - turn  # what reaches in from the turn before
+    for start, end in sorted(spans):
         if start - reach > best:
             best_from, best = reach, start - reach
         reach = max(reach, end)

@@ -23,7 +23,7 @@ from belvedere.tone.options import ToneOptions
 from belvedere.tone.response import PARAMETERS, curve_table, grows, power_row, whole_curve
 from belvedere.tone.samples import draw_samples, sample_frame
 from belvedere.tone.tone import FrameTone, Response, Tone
-from tone_sets import ToneSet, encode, srgb_table, tone_of
+from tone_sets import ToneSet, encode, gain_error, srgb_table, tone_of
 
 
 def looking(yaw, pitch, roll=0.0, focal=300.0):
@@ -186,3 +186,11 @@ def test_faulty_documents_are_refused(change, word):
     change(document)
     with pytest.raises(UnreadableFile, match=word):
         read_tone(document, arrays)
+
+
+def test_few_noisy_samples_do_not_pass_for_a_curve():
+    gains = tuple(np.random.default_rng(5).normal(0.0, 0.1, 20))
+    made = ToneSet(columns=5, rows=4, width=150, height=210, noise=0.02, gain_ev=gains, level_pixels=30_000)
+    tone = tone_of(made, options=ToneOptions(directions_per_frame=250, level_pixels=made.level_pixels))
+    assert tone.responses[0].known_from == "color-space"
+    assert gain_error(made, tone) < 0.02

@@ -101,10 +101,10 @@ def _solve(
     wanted = tuple(r in seen for r in range(len(tables)))
     if not options.estimate_response or not any(wanted):
         return plain, none
-    without = unexplained_ev(samples, plain)
+    without = unexplained_ev(samples, plain, groups, tables)
     for stiffness in (1.0, 10.0, 100.0):
         bent = solve_tone(samples, groups, tables, with_curve=wanted, stiffness=stiffness)
-        if not explains_more(without, unexplained_ev(samples, bent)):
+        if not explains_more(without, unexplained_ev(samples, bent, groups, tables)):
             break
         powers = powers_from_settings(groups, bent.unknowns, tables)
         if any(p != 0.0 for p in powers):

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from belvedere.tone.groups import Groups
 from belvedere.tone.medians import medians
-from belvedere.tone.response import power_row
+from belvedere.tone.response import add_at_codes, power_row, steepness
 from belvedere.tone.samples import PairSamples
 from belvedere.tone.solve import Solution, Unknowns
 
@@ -52,20 +52,29 @@ def powers_from_settings(
     return tuple(powers)
 
 
-def unexplained_ev(samples: PairSamples, solution: Solution) -> float:
-    """RMS over pairs, channels and bins of code value of the median residual, EV.
+def unexplained_ev(
+    samples: PairSamples, solution: Solution, groups: Groups, tables: list[NDArray[np.float32]]
+) -> float:
+    """RMS over pairs, channels and bins of code value of the median residual, in EV of the profile curve.
 
-    Noise averages out of a bin's median; what a wrong response does to bright against dark stays.
+    Noise averages out of a bin's median; what a wrong response does to bright against dark stays. Residuals
+    are divided by how much steeper the estimated curve is, so that a flat curve gains nothing by being flat.
     """
     pair = samples.pair_of
+    steep = [steepness(t, solution.unknowns.curve[r]) for r, t in enumerate(tables)]
     medial: list[NDArray[np.float64]] = []
     for k in range(3):
+        scale = np.zeros(pair.size)
+        for frame, codes in ((samples.a, samples.code_a), (samples.b, samples.code_b)):
+            own = groups.response[frame][pair]
+            for response, slope in enumerate(steep):
+                add_at_codes(slope[:, None], codes[k], np.where(own == response, 0.5, 0.0), scale[:, None])
         code = 0.5 * (samples.code_a[k] + samples.code_b[k])
         valid = np.isfinite(samples.variance[k]) & (solution.belief > 0.0)
         cell = pair[valid] * _BINS + np.minimum((code[valid] * _BINS).astype(np.int64), _BINS - 1)
         order = np.argsort(cell, kind="stable")
         first = np.searchsorted(cell[order], np.arange(samples.a.size * _BINS + 1))
-        middle = medians(solution.residual[k, valid][order], first)
+        middle = medians((solution.residual[k] / scale)[valid][order], first)
         medial.append(middle[np.diff(first) >= _FEWEST])
     every = np.clip(np.concatenate(medial), -_LARGEST_EV, _LARGEST_EV)
     return float(np.sqrt(np.mean(every**2))) if every.size else 0.0

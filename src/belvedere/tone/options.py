@@ -22,6 +22,6 @@ class ToneOptions:
     """
 
     directions_per_frame: int = 6000
-    most_directions: int = 1_200_000
+    most_directions: int = 300_000
     level_pixels: int = 350_000
     estimate_response: bool = True

@@ -24,7 +24,7 @@ DARKEST = 0.03
 
 _BEND_EV = 0.6  # prior sigma of second differences of the parameters
 _SIZE_EV = 3.0  # prior sigma of the parameters
-_POWER = 0.003  # sigma with which the power is held
+_POWER = 1e-5  # sigma with which the power is held: nothing the overlaps say may move it
 
 
 def curve_table() -> NDArray[np.float64]:
@@ -87,6 +87,13 @@ def curve_prior(
 def whole_curve(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> NDArray[np.float64]:
     """Light (1025,) at codes 0, 1/1024, ..., 1: the profile curve times 2^correction; not forced to grow."""
     return np.asarray(to_linear.astype(np.float64) * np.exp2(curve_table() @ parameters))
+
+
+def steepness(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slope (1025,) of log2 light by the whole curve over that by the profile alone, at least 0.1."""
+    plain = np.gradient(np.log2(np.maximum(to_linear.astype(np.float64), 1e-12)))
+    bend = np.gradient(curve_table() @ parameters)
+    return np.asarray(np.maximum(1.0 + bend / np.maximum(plain, 1e-6), 0.1))
 
 
 def grows(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> bool:

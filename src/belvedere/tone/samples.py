@@ -114,7 +114,7 @@ def draw_samples(
     own = [c for c in cameras if c is not None]
     if len(own) < 2:
         return join_pairs([], {})
-    per_frame = min(options.directions_per_frame, max(400, options.most_directions // len(own)))
+    per_frame = min(options.directions_per_frame, max(200, options.most_directions // len(own)))
     lattice = lattice_for(own, per_frame)
     frames = {}
     for i, camera in zip(used, own, strict=True):

@@ -1,4 +1,4 @@
-"""A small world for the tests of plate and seams: a smooth texture of direction, and discs that come and go."""
+"""A small world for the tests of plate and seams: a smooth texture, and discs that come and go."""
 
 from __future__ import annotations
 
@@ -18,9 +18,15 @@ WIDTH, HEIGHT, FOCAL = 240, 180, 220.0
 
 
 def camera(
-    yaw_deg: float, pitch_deg: float = 0.0, roll_deg: float = 0.0, *, width: int = WIDTH, height: int = HEIGHT,
-    focal: float = FOCAL, k1: float = 0.0,
-) -> Camera:  # fmt: skip
+    yaw_deg: float,
+    pitch_deg: float = 0.0,
+    roll_deg: float = 0.0,
+    *,
+    width: int = WIDTH,
+    height: int = HEIGHT,
+    focal: float = FOCAL,
+    k1: float = 0.0,
+) -> Camera:
     """A camera looking there, degrees."""
     pose = pose_matrix(*(math.radians(a) for a in (yaw_deg, pitch_deg, roll_deg)))
     centre = ((width - 1) / 2, (height - 1) / 2)
@@ -53,7 +59,12 @@ def shoot(
         rays = cam.rays(np.stack([u, v], axis=-1))
         x, y, z = rays[..., 0], rays[..., 1], rays[..., 2]
         light = np.stack(
-            [0.30 + 0.1 * np.sin(9 * x + 4 * y), 0.35 + 0.1 * np.sin(7 * y - 5 * z), 0.3 + 0.1 * np.sin(11 * z)], -1
+            [
+                0.30 + 0.1 * np.sin(9 * x + 4 * y),
+                0.35 + 0.1 * np.sin(7 * y - 5 * z),
+                0.3 + 0.1 * np.sin(11 * z),
+            ],
+            -1,
         )
         for disc in discs:
             if k in disc.frames:

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from compose_scene import FOCAL, HEIGHT, WIDTH, camera
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +14,7 @@ from belvedere.compose.layout import WRAP_MULTIPLE_PX, LayoutOptions, choose_pla
 from belvedere.errors import BelvedereError, NothingToMake
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import PROJECTIONS, Plate
+from compose_scene import FOCAL, HEIGHT, WIDTH, camera
 
 HALF = math.degrees(math.atan(WIDTH / 2 / FOCAL))  # 28.6 degrees to either side
 
@@ -122,7 +122,10 @@ def test_one_missing_frame_is_no_full_turn() -> None:
 
 
 def test_whole_sphere_reaches_both_poles() -> None:
-    cameras = [camera(y, p) for p in (-40, 0, 40) for y in range(0, 360, 40)] + [camera(0, 90), camera(0, -90)]
+    cameras = [camera(y, p) for p in (-40, 0, 40) for y in range(0, 360, 40)] + [
+        camera(0, 90),
+        camera(0, -90),
+    ]
     plate, _ = choose_plate(cameras)
     assert plate.projection == "equirectangular"
     assert plate.wraps
@@ -151,14 +154,16 @@ def test_the_person_may_force_everything() -> None:
         (row(0, 340), LayoutOptions("rectilinear")),
         (row(0, 340), LayoutOptions("pannini")),
         (row(0, 340), LayoutOptions("stereographic")),
-        (row(0, 340, 20) + [camera(0, 90)], LayoutOptions("cylindrical")),
-        (row(0, 340, 20) + [camera(0, 90)], LayoutOptions("mercator")),
+        ([*row(0, 340, 20), camera(0, 90)], LayoutOptions("cylindrical")),
+        ([*row(0, 340, 20), camera(0, 90)], LayoutOptions("mercator")),
         (row(-60, 60), LayoutOptions("pannini", d=0.0)),
         (row(0, 0), LayoutOptions(pixels_per_radian=-1.0)),
         (row(0, 0), LayoutOptions(pixels_per_radian=math.inf)),
     ],
 )
-def test_what_cannot_be_shown_is_refused_in_one_sentence(cameras: list[Camera], options: LayoutOptions) -> None:
+def test_what_cannot_be_shown_is_refused_in_one_sentence(
+    cameras: list[Camera], options: LayoutOptions
+) -> None:
     with pytest.raises(BelvedereError) as caught:
         choose_plate(cameras, options)
     assert "\n" not in str(caught.value)
@@ -176,7 +181,9 @@ def test_no_camera_is_nothing_to_make() -> None:
     roll=st.floats(-20, 20),
     k1=st.floats(-0.1, 0.05),
 )
-def test_any_field_gets_a_plate_that_holds_it(yaws: list[float], pitch: float, roll: float, k1: float) -> None:
+def test_any_field_gets_a_plate_that_holds_it(
+    yaws: list[float], pitch: float, roll: float, k1: float
+) -> None:
     cameras = [camera(y, pitch * (1 - 0.2 * i), roll, k1=k1) for i, y in enumerate(yaws)]
     plate, _ = choose_plate(cameras)
     points = plate.points(np.concatenate([border_rays(c) for c in cameras]))

@@ -107,7 +107,10 @@ def _open_parts(sphere: Plate, cameras: Sequence[Camera]) -> list[NDArray[np.int
     size = 2 * max(1, round(_GAP_SHARE * short / 2.0)) + 1
     core = ndimage.minimum_filter(between.astype(np.uint8), size, mode="constant", cval=0)
     deep = ndimage.maximum_filter(core, size, mode="constant", cval=0).astype(bool) & between
-    found, _ = ndimage.label(enclosed | deep)
+    split = np.zeros_like(grid)  # what parts the field in two, however narrow
+    split[:, ~grid.any(axis=0)] = True
+    split[~grid.any(axis=1), :] = True
+    found, _ = ndimage.label(enclosed | deep | (split & _between_covered(grid)))
     parts = []
     for number, box in enumerate(ndimage.find_objects(found), start=1):
         x = box[1]
@@ -119,6 +122,15 @@ def _open_parts(sphere: Plate, cameras: Sequence[Camera]) -> list[NDArray[np.int
         if len(nodes) > 1:
             parts.append(nodes)
     return parts
+
+
+def _between_covered(grid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Nodes within the rows and columns from the first to the last that hold a covered one."""
+    rows, columns = np.flatnonzero(grid.any(axis=1)), np.flatnonzero(grid.any(axis=0))
+    out = np.zeros_like(grid)
+    if rows.size:
+        out[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] = True
+    return out
 
 
 def _bridged(grid: NDArray[np.bool_], reach: float) -> NDArray[np.bool_]:

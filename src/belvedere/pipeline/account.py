@@ -14,9 +14,10 @@ from typing import Literal
 import belvedere
 from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
+from belvedere.compose.coverage import Hole
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.code_version import library_versions
-from belvedere.pipeline.holes import Hole
+from belvedere.pipeline.grid_place import empty_place
 from belvedere.pipeline.report import (
     BlockReport,
     CoverageReport,
@@ -33,6 +34,7 @@ from belvedere.pipeline.report import (
     ResponseReport,
     SoftwareReport,
     TimingReport,
+    UnreadableReport,
 )
 from belvedere.tone.tone import Response, Tone
 
@@ -54,6 +56,8 @@ class Made:
     covered_fraction : float
         Share of the plate that frames cover.
     holes : tuple of Hole
+    unreadable : tuple of (str, str)
+        Files that never became frames, each with the reason.
     notices : tuple of str
         Beside those of the stages.
     """
@@ -68,6 +72,7 @@ class Made:
     response: Response
     covered_fraction: float
     holes: tuple[Hole, ...]
+    unreadable: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
 
 
@@ -123,16 +128,7 @@ def make_report(
         ),
         coverage=CoverageReport(
             covered_fraction=min(1.0, made.covered_fraction),
-            holes=tuple(
-                HoleReport(
-                    row=hole.row,
-                    column=hole.column,
-                    yaw_deg=math.degrees(hole.yaw),
-                    pitch_deg=math.degrees(hole.pitch),
-                    plate_rect=hole.plate_rect,
-                )
-                for hole in made.holes
-            ),
+            holes=tuple(_hole(hole, made.alignment) for hole in made.holes),
         ),
         timing=TimingReport(
             decode_s=seconds.get("decode", 0.0),
@@ -146,6 +142,7 @@ def make_report(
         software=SoftwareReport(version=belvedere.__version__, dependencies=library_versions()),
         picture=picture,
         components=_blocks(made, out),
+        unreadable=tuple(UnreadableReport(file=file, why=why) for file, why in made.unreadable),
         notices=(*made.notices, *made.alignment.notices, *made.tone.notices),
     )
 
@@ -185,6 +182,14 @@ def _frame(made: Made, index: int) -> FrameReport:
         placed_by=placed_by,
         placement_sigma_px=placed.placement_sigma_px,
         doubt=placed.doubt,
+    )
+
+
+def _hole(hole: Hole, alignment: Alignment) -> HoleReport:
+    row, column = empty_place(alignment, hole.yaw_deg, hole.pitch_deg) or (None, None)
+    x0, y0, x1, y1 = hole.plate_rect
+    return HoleReport(
+        row=row, column=column, yaw_deg=hole.yaw_deg, pitch_deg=hole.pitch_deg, plate_rect=(x0, y0, x1, y1)
     )
 
 

@@ -1,4 +1,4 @@
-"""What the stages usually take, for the remaining time; only ratios matter, the run's own speed does the rest."""
+"""What the stages usually take, of which only the ratios matter: the run's own speed does the rest."""
 
 from __future__ import annotations
 

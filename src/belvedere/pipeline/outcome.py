@@ -18,18 +18,15 @@ class Outcome:
         The picture or the preview.
     report : Report
         Of the run that made it.
-    left_out : tuple of str
-        Files that could not be used as frames at all, each with the reason.
     made_before : bool
         True if an earlier run had made just this, and nothing was done.
     """
 
     made: Path
     report: Report
-    left_out: tuple[str, ...] = ()
     made_before: bool = False
 
     @property
     def exit_code(self) -> int:
         """0 where all frames are used and sure, 3 where something is left out or in doubt."""
-        return 3 if self.left_out else self.report.exit_code
+        return self.report.exit_code

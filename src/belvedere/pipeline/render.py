@@ -17,8 +17,9 @@ from belvedere.capture.frame_source import FrameSource
 from belvedere.compose.blend import blend_levels, render_tile
 from belvedere.compose.encode import Encoder
 from belvedere.compose.light import FrameLight, frame_light
+from belvedere.compose.owners_at import owners_at
 from belvedere.compose.piece import Piece
-from belvedere.compose.seams import Seams, owners
+from belvedere.compose.seams import Seams
 from belvedere.compose.tiff import TiledTiff
 from belvedere.compose.tile_code import encode_tile
 from belvedere.geometry.camera import Camera
@@ -50,22 +51,11 @@ class Scene:
         self.cameras = [placed.camera for placed in alignment.frames]
         self.lights = lights(alignment, tone)
         self.levels = blend_levels(plate, self.cameras)
-        self._seams = seams
-        self._used_cameras = used_cameras(alignment)
+        self._owner = owners_at(seams, plate, used_cameras(alignment))
         self._numbers = np.array([*alignment.used, -1], dtype=np.int16)  # label -1 stays -1
 
-    def owners_at(self, x0: int, y0: int, width: int, height: int, step: int) -> NDArray[np.int16]:
-        """See `compose.blend.OwnersAt`."""
-        if step == 1:
-            own = owners(self._seams, self.plate, self._used_cameras, x0, y0, width, height)
-            return self._numbers[own]
-        rows = [
-            owners(
-                self._seams, self.plate, self._used_cameras, x0 * step, y * step, (width - 1) * step + 1, 1
-            )[:, ::step]
-            for y in range(y0, y0 + height)
-        ]
-        return self._numbers[np.concatenate(rows)]
+    def _owners_at(self, x0: int, y0: int, width: int, height: int, step: int) -> NDArray[np.int16]:
+        return self._numbers[self._owner(x0, y0, width, height, step)]
 
     def render(self, x0: int, y0: int, width: int, height: int, base_level: int = 0) -> Piece:
         """A rectangle of the picture; see `compose.blend.render_tile`."""
@@ -74,7 +64,7 @@ class Scene:
             self.cameras,
             self.lights,
             self.plate,
-            self.owners_at,
+            self._owners_at,
             self.levels,
             x0,
             y0,

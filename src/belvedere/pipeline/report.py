@@ -187,6 +187,13 @@ class PictureReport(msgspec.Struct, frozen=True, kw_only=True):
     over_white_fraction: Fraction | None = None
 
 
+class UnreadableReport(msgspec.Struct, frozen=True, kw_only=True):
+    """A file among the sources that could not be used as a frame, and why, in words that follow its name."""
+
+    file: str
+    why: str
+
+
 class BlockReport(msgspec.Struct, frozen=True, kw_only=True):
     """Frames (indices) that hang together; `command` makes the block where this picture does not show it."""
 
@@ -197,8 +204,8 @@ class BlockReport(msgspec.Struct, frozen=True, kw_only=True):
 class Report(msgspec.Struct, frozen=True, kw_only=True):
     """Everything there is to know of a picture: `belvedere.report/1`.
 
-    `components` lists the blocks of frames that meet nowhere, the one that was made first. `notices` are
-    sentences for the person.
+    `components` lists the blocks of frames that meet nowhere, the one that was made first. `unreadable` lists
+    files that never became frames. `notices` are sentences for the person.
     """
 
     schema: Literal["belvedere.report/1"] = "belvedere.report/1"
@@ -214,6 +221,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     software: SoftwareReport
     picture: PictureReport | None = None
     components: tuple[BlockReport, ...] = ()
+    unreadable: tuple[UnreadableReport, ...] = ()
     notices: tuple[str, ...] = ()
 
     @property
@@ -234,7 +242,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def exit_code(self) -> Literal[0, 3]:
         """0 where all frames are used and sure, 3 where something is left out or in doubt."""
-        return 3 if self.left_out or self.in_doubt else 0
+        return 3 if self.left_out or self.in_doubt or self.unreadable else 0
 
 
 def encode(report: Report) -> bytes:

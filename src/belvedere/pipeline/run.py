@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
@@ -21,6 +22,7 @@ from belvedere.capture.gather import Gathered
 from belvedere.capture.metadata import read_metadata
 from belvedere.capture.primaries import CommonProfile, common_profile, srgb_profile
 from belvedere.capture.transfer import read_transfer
+from belvedere.compose.coverage import measure_coverage
 from belvedere.compose.encode import Encoder
 from belvedere.compose.exif_block import ExifValues, common_values
 from belvedere.compose.layout import choose_plate
@@ -36,7 +38,6 @@ from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.decoding import fill_store, hash_frames
 from belvedere.pipeline.expected_time import Size, expected_seconds
-from belvedere.pipeline.holes import find_holes
 from belvedere.pipeline.notices import set_notices
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
@@ -44,6 +45,7 @@ from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.render import Scene, lights, render_picture, render_preview, used_cameras
 from belvedere.pipeline.report import PictureReport, Report, read_report, report_path, write_report
+from belvedere.pipeline.results import Layout, PictureFile, Usable
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.stages import STAGES, SourceIdentity, stage_keys
 from belvedere.pipeline.tile_counts import TileCounts
@@ -53,30 +55,6 @@ from belvedere.tone.estimate import estimate_tone
 from belvedere.tone.tone import Response, Tone
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True)
-class Usable:
-    """The frames stage: which frames can be decoded, and why the others cannot."""
-
-    usable: tuple[int, ...]
-    unusable: tuple[tuple[int, str], ...]
-
-
-@dataclass(frozen=True)
-class Layout:
-    """The plate stage: the plate, and why it is this one."""
-
-    plate: Plate
-    why: str
-
-
-@dataclass(frozen=True)
-class PictureFile:
-    """The picture stage: the file as it was left."""
-
-    file_bytes: int
-    modified_ns: int
 
 
 class Run:
@@ -113,7 +91,7 @@ class Run:
         self._peak = peak
         self._began = began
         self._frames: tuple[Frame, ...] = gathered.frames
-        self._left_out = [f"{path}: {why}" for path, why in gathered.unreadable]
+        self._unreadable: list[tuple[Path, str]] = list(gathered.unreadable)
         self._said = list(gathered.notices)
         self._digests: tuple[str, ...] = ()
         self._keys: dict[str, str] = {}
@@ -148,6 +126,7 @@ class Run:
         common = common_profile(self._frames)
         response = self._response(alignment, tone, common)
         scene = Scene(self._source(), alignment, tone, layout.plate, seams)
+        coverage = measure_coverage(layout.plate, used_cameras(alignment))
         made = Made(
             frames=self._frames,
             files=tuple(card_paths([f.file for f in self._frames])),
@@ -157,9 +136,10 @@ class Run:
             plate=layout.plate,
             why=layout.why,
             response=response,
-            covered_fraction=0.0,
-            holes=find_holes(layout.plate, seams, alignment),
-            notices=(*self._left_out, *self._said, *set_notices(self._frames, common)),
+            covered_fraction=coverage.covered_fraction,
+            holes=coverage.holes,
+            unreadable=tuple((_path_text(path), why) for path, why in self._unreadable),
+            notices=(*self._said, *set_notices(self._frames, common)),
         )
         if self._options.preview:
             return self._preview(scene, made, common)
@@ -170,7 +150,7 @@ class Run:
     def _identify(self) -> None:
         """Hash the sources, leave out what cannot be read, and work out every stage's key."""
         found = hash_frames(self._frames, Threads(self._budget.decoders))
-        self._left_out += [str(error) for error in found if isinstance(error, UnreadableFile)]
+        self._unreadable += [(e.file, e.why) for e in found if isinstance(e, UnreadableFile)]
         kept = [(f, d) for f, d in zip(self._frames, found, strict=True) if isinstance(d, str)]
         self._frames, self._digests = tuple(f for f, _ in kept), tuple(d for _, d in kept)
         self._check_enough()
@@ -192,15 +172,14 @@ class Run:
 
     def _check_enough(self) -> None:
         if len(self._frames) < 2:
-            why = "; ".join(self._left_out[:3])
+            why = "; ".join(f"{path}: {why}" for path, why in self._unreadable[:3])
             raise NothingToMake(f"fewer than two frames can be read, and a picture takes two: {why}")
 
     def _made_before(self) -> Outcome | None:
         """The outcome of an earlier run of the same whose picture is still as it left it."""
         out = self._options.out
         kept = self._work.load("picture", self._keys["picture"], PictureFile)
-        usable = self._work.load("frames", self._keys["frames"], Usable)
-        if kept is None or usable is None:
+        if kept is None:
             return None
         try:
             now = out.stat()
@@ -209,8 +188,7 @@ class Run:
             return None
         if (now.st_size, now.st_mtime_ns) != (kept.file_bytes, kept.modified_ns):
             return None
-        self._name_unusable(usable)
-        return Outcome(out, report, tuple(self._left_out), made_before=True)
+        return Outcome(out, report, made_before=True)
 
     def _drop_unusable(self) -> None:
         """Decode the frames, unless an earlier run did, and go on with those that can be decoded."""
@@ -228,7 +206,7 @@ class Run:
             self._check_enough()
 
     def _name_unusable(self, usable: Usable) -> None:
-        self._left_out += [f"{self._frames[i].file}: {why}" for i, why in usable.unusable]
+        self._unreadable += [(self._frames[i].file, why) for i, why in usable.unusable]
 
     def _close_store(self) -> None:
         if self._store is not None:
@@ -337,7 +315,7 @@ class Run:
         report = self._report(replace(made, covered_fraction=covered), None)
         if not options.out.exists():  # else the report there is the picture's
             write_report(report, report_path(options.out))
-        return Outcome(options.preview_path, report, tuple(self._left_out))
+        return Outcome(options.preview_path, report)
 
     def _picture(self, scene: Scene, made: Made, common: CommonProfile, seams: Seams) -> Outcome:
         options, work = self._options, self._work
@@ -390,7 +368,7 @@ class Run:
         self._close_store()
         if not options.keep_frames:
             work.clear_frames()
-        return Outcome(options.out, report, tuple(self._left_out))
+        return Outcome(options.out, report)
 
     def _report(self, made: Made, picture: PictureReport | None) -> Report:
         self._seconds["total"] = time.perf_counter() - self._began
@@ -403,6 +381,10 @@ def _mask(frame: Frame) -> NDArray[np.uint8] | None:
         return None
     pixels = decode(Exposure(frame.mask, read_metadata(frame.mask)))[..., 0]
     return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
+
+
+def _path_text(path: Path) -> str:
+    return path.as_posix()
 
 
 def _software() -> str:

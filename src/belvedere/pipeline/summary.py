@@ -99,6 +99,8 @@ def _answer(report: Report, picture: Path) -> str:
         said.append(f"{len(report.left_out)} left out")
     if report.in_doubt:
         said.append(f"{len(report.in_doubt)} in doubt")
+    if report.unreadable:
+        said.append(f"{len(report.unreadable)} that cannot be read")
     return f"{picture.name} is ready, with {used} of {_frames(total)}: {', '.join(said)}."
 
 
@@ -106,6 +108,7 @@ def _needs_a_look(report: Report) -> list[Entry]:
     name = _names(report)
     return [
         ("left out", _grouped((name(i), report.frames[i].reason or "") for i in report.left_out)),
+        ("unread", _grouped((PurePosixPath(u.file).name, u.why) for u in report.unreadable)),
         ("in doubt", _grouped((name(i), report.frames[i].doubt or "") for i in report.in_doubt)),
         ("elsewhere", _other_blocks(report)),
         ("by grid", _placed_by_grid(report)),

@@ -1,0 +1,6 @@
+"""`python -m belvedere` is `belvedere`."""
+
+from belvedere.cli.main import main
+
+if __name__ == "__main__":
+    main()

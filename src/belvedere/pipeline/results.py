@@ -1,0 +1,31 @@
+"""Results of stages that have no room of their own, as they are kept in the work folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from belvedere.geometry.plate import Plate
+
+
+@dataclass(frozen=True)
+class Usable:
+    """The frames stage: which frames can be decoded, and why the others cannot."""
+
+    usable: tuple[int, ...]
+    unusable: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The plate stage: the plate, and why it is this one."""
+
+    plate: Plate
+    why: str
+
+
+@dataclass(frozen=True)
+class PictureFile:
+    """The picture stage: the file as it was left."""
+
+    file_bytes: int
+    modified_ns: int

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
-from contextlib import suppress
 from pathlib import Path
+
+import msgspec
 
 import belvedere
 from belvedere.cli.stitch_command import make_and_tell, memory_from
@@ -25,16 +25,19 @@ def demo_command(given: argparse.Namespace) -> int:
         raise BelvedereError(f"--megapixels {given.megapixels:g}: needs 0.05 to 400")
     folder = Path(given.folder)
     frames = folder / given.set
-    wanted = {
-        "schema": "belvedere.demo-shot/1",
+    wanted: dict[str, str | float | int] = {
         "set": given.set,
         "megapixels": given.megapixels,
         "seed": given.seed,
         "version": f"{belvedere.__version__} {room_version('demo')}",
     }
+    before = _shot_before(frames)
     try:
-        if _note(frames).get("shot") != wanted:
-            _shoot(frames, wanted, quiet=given.quiet)
+        if before is None or before.wanted != wanted or not all((frames / f).is_file() for f in before.files):
+            for name in before.files if before else ():
+                (frames / Path(name).name).unlink(missing_ok=True)
+            (frames / _NOTE).unlink(missing_ok=True)
+            _shoot(frames, given, wanted)
     except OSError as error:
         raise OutputFailed(f"{frames}: cannot be written ({error.strerror or error})") from error
     options = StitchOptions(
@@ -46,29 +49,27 @@ def demo_command(given: argparse.Namespace) -> int:
     return make_and_tell(options, quiet=given.quiet, progress=given.progress)
 
 
-def _shoot(frames: Path, wanted: dict[str, object], *, quiet: bool) -> None:
-    """Shoot into a folder of our own; frames of an earlier shoot go."""
-    for name in _note(frames).get("files", []):
-        with suppress(OSError):
-            (frames / Path(name).name).unlink()
-    (frames / _NOTE).unlink(missing_ok=True)
-    if not quiet:
-        print(f"Shooting the set “{wanted['set']}” into {frames}", file=sys.stderr, flush=True)
+def _shoot(frames: Path, given: argparse.Namespace, wanted: dict[str, str | float | int]) -> None:
+    """Shoot the set, and note it when it is whole."""
+    if not given.quiet:
+        print(f"Shooting the set “{given.set}” into {frames}", file=sys.stderr, flush=True)
     began = time.monotonic()
-    truth = render_set(
-        str(wanted["set"]), frames, megapixels=float(str(wanted["megapixels"])), seed=int(str(wanted["seed"]))
-    )
-    if not quiet:
+    truth = render_set(given.set, frames, megapixels=given.megapixels, seed=given.seed)
+    if not given.quiet:
         seconds = time.monotonic() - began
         print(f"{len(truth.files)} frames in {seconds:.0f} s", file=sys.stderr, flush=True)
-    note = {"shot": wanted, "files": [*truth.files, "truth.json"]}
-    (frames / _NOTE).write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
+    (frames / _NOTE).write_bytes(msgspec.json.encode(_Shot(wanted, (*truth.files, "truth.json"))))
 
 
-def _note(frames: Path) -> dict[str, object] | dict[str, list[str]]:
-    """What an earlier run shot here; empty where there is none."""
+class _Shot(msgspec.Struct, frozen=True):
+    """What an earlier run shot here: what was wanted, and the files that came of it."""
+
+    wanted: dict[str, str | float | int]
+    files: tuple[str, ...]
+
+
+def _shot_before(frames: Path) -> _Shot | None:
     try:
-        found = json.loads((frames / _NOTE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
+        return msgspec.json.decode((frames / _NOTE).read_bytes(), type=_Shot)
+    except (OSError, msgspec.DecodeError):
+        return None

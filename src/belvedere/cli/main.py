@@ -51,7 +51,7 @@ def run(arguments: Sequence[str]) -> int:
         return _say(f"belvedere: {_one_line(str(error))}", FAILED)
     except MemoryError:
         return _say(
-            "belvedere: the machine's memory is used up. Close other programs, or give a lower --memory.",
+            "belvedere: the memory is used up. Close other programs, or give a lower --memory.",
             FAILED,
         )
     except BrokenPipeError:  # whoever read our output has gone

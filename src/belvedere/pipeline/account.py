@@ -115,7 +115,7 @@ def make_report(
             centre=plate.centre,
             yaw_pitch_roll_deg=(math.degrees(angles[0]), math.degrees(angles[1]), math.degrees(angles[2])),
             d=plate.d if plate.projection == "pannini" else None,
-            why=made.why,
+            why=made.why.removeprefix(f"{plate.projection}: "),
         ),
         level=LevelReport(
             source=made.alignment.level.source,

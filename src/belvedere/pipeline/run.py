@@ -315,6 +315,9 @@ class Run:
         report = self._report(replace(made, covered_fraction=covered), None)
         if not options.out.exists():  # else the report there is the picture's
             write_report(report, report_path(options.out))
+        elif not options.keep_frames:
+            self._close_store()
+            self._work.clear_frames()
         return Outcome(options.preview_path, report)
 
     def _picture(self, scene: Scene, made: Made, common: CommonProfile, seams: Seams) -> Outcome:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.block import LENS_PARAMETERS
 from belvedere.align.links import Link
 from belvedere.align.solve import Solved, frame_grid
 from belvedere.align.start import Pair
@@ -66,6 +67,15 @@ def drift_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float6
     return out
 
 
+def focal_sigma(solved: Solved) -> float:
+    """One sigma of ln(focal length) of the least certain lens group; NaN where there is no dense inverse."""
+    covariance = solved.adjusted.covariance
+    if covariance is None:
+        return float("nan")
+    variances = np.diag(covariance)[3 * len(solved.frames) :: LENS_PARAMETERS]
+    return float(np.sqrt(max(variances.max(), 0.0) * max(solved.adjusted.variance_factor, 0.0)))
+
+
 def _mean_shift2(covariance: NDArray[np.float64], camera: Camera) -> float:
     """Mean over the frame of the variance of a ray's shift under a random small turn, px^2, a coordinate."""
     w = camera.rays(frame_grid(camera, 5))
@@ -84,6 +94,10 @@ def doubts(
     """For every frame of the block, the sentence that speaks against its place, or None."""
     at = {i: k for k, i in enumerate(solved.frames)}
     drift = drift_sigmas(solved, cameras)
+    width = (
+        "fits its neighbours, but the turn is open, and how wide the whole is, is known "
+        f"only to {100 * focal_sigma(solved):.1g} % (one sigma)"
+    )
     out: list[str | None] = []
     ties = np.zeros(len(at), dtype=int)
     for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
@@ -101,12 +115,9 @@ def doubts(
         elif tried >= 10 and found < _FOUND_SHARE * tried:
             said = f"only {found} of {tried} details were found again where its place says they are"
         elif np.isfinite(sigmas[k]) and sigmas[k] > _SIGMA_SHARE * long_side:
-            said = f"its place is sure only to {sigmas[k]:.1f} px (one sigma)"
+            said = f"its place is sure only to about {sigmas[k]:.1g} px (one sigma)"
         elif np.isfinite(drift[k]) and drift[k] > _DRIFT_SHARE * long_side:
-            said = (
-                f"it fits its neighbours, but the ends of the turn do not meet: "
-                f"against the whole its place is sure only to {drift[k]:.1f} px (one sigma)"
-            )
+            said = width
         elif own and all(v.rival > _RIVAL for v in own):
             said = "what it shows repeats, and another place fits nearly as well"
         elif len(own) == 1 and np.count_nonzero(own[0].inliers) < _LONE_LINK:

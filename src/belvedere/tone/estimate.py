@@ -18,7 +18,7 @@ from belvedere.tone.groups import Groups, group_tone
 from belvedere.tone.medians import medians
 from belvedere.tone.notices import tone_notices
 from belvedere.tone.options import ToneOptions
-from belvedere.tone.response import grows, whole_curve
+from belvedere.tone.response import is_plausible, whole_curve
 from belvedere.tone.samples import PairSamples, draw_samples
 from belvedere.tone.solve import Solution, Unknowns, solve_tone
 from belvedere.tone.tone import FrameTone, Response, Tone
@@ -102,14 +102,14 @@ def _solve(
     if not options.estimate_response or not any(wanted):
         return plain, none
     without = unexplained_ev(samples, plain, groups, tables)
-    for stiffness in (1.0, 10.0, 100.0):
+    for stiffness in (1.0, 3e2, 1e5):
         bent = solve_tone(samples, groups, tables, with_curve=wanted, stiffness=stiffness)
         if not explains_more(without, unexplained_ev(samples, bent, groups, tables)):
             break
         powers = powers_from_settings(groups, bent.unknowns, tables)
         if any(p != 0.0 for p in powers):
             bent = solve_tone(samples, groups, tables, with_curve=wanted, powers=powers, stiffness=stiffness)
-        if all(grows(t, bent.unknowns.curve[r]) for r, t in enumerate(tables)):
+        if all(is_plausible(t, bent.unknowns.curve[r]) for r, t in enumerate(tables)):
             return bent, wanted
     return plain, none
 

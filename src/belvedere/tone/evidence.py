@@ -13,12 +13,12 @@ from belvedere.tone.solve import Solution, Unknowns
 
 _BINS = 10  # of code values, within every pair and channel
 _FEWEST = 12  # samples of a bin that counts
-_LARGEST_EV = 0.1  # a bin further off is something else than a response
+_LARGEST_EV = 0.3  # a bin further off is something else than a response
 _SHARE = 0.8  # what must be left at most of the unexplained, as a ratio
 _LEAST_EV = 0.0015  # and by how much it must fall at least
 _APART_EV = 0.25  # settings that differ by more say something of the power
 _MOST_FRAMES = 300  # frames whose settings are compared pair by pair
-_SCATTER = 0.2  # where slopes differ more (median deviation), the settings do not tell the light
+_SCATTER = 0.3  # median deviation of slopes, as a share, beyond which settings do not tell the light
 _POWER_LIMIT = 0.6  # largest power either way (our choice: beyond it, something else is wrong)
 
 
@@ -43,7 +43,7 @@ def powers_from_settings(
             continue
         slopes = found[far] / told[far]
         slope = float(np.median(slopes))
-        if float(np.median(np.abs(slopes - slope))) > _SCATTER:
+        if float(np.median(np.abs(slopes - slope))) > _SCATTER * abs(slope):
             powers.append(0.0)
             continue
         now = float(power_row(table) @ unknowns.curve[response])

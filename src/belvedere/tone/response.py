@@ -24,6 +24,7 @@ DARKEST = 0.03
 
 _BEND_EV = 0.6  # prior sigma of second differences of the parameters
 _SIZE_EV = 3.0  # prior sigma of the parameters
+_LEAST_STEEP, _MOST_STEEP = 0.25, 2.5  # our choice: the demo bodies reach 0.67 and 1.31
 _POWER = 1e-5  # sigma with which the power is held: nothing the overlaps say may move it
 
 
@@ -96,6 +97,8 @@ def steepness(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -
     return np.asarray(np.maximum(1.0 + bend / np.maximum(plain, 1e-6), 0.1))
 
 
-def grows(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> bool:
-    """Whether the whole curve never falls."""
-    return bool((np.diff(whole_curve(to_linear, parameters)) >= 0.0).all())
+def is_plausible(to_linear: NDArray[np.float32], parameters: NDArray[np.float64]) -> bool:
+    """Whether the whole curve never falls and is of a steepness a camera's may have from code 0.1 to 0.9."""
+    steep = steepness(to_linear, parameters)[103:922]
+    grows = bool((np.diff(whole_curve(to_linear, parameters)) >= 0.0).all())
+    return grows and float(steep.min()) > _LEAST_STEEP and float(steep.max()) < _MOST_STEEP

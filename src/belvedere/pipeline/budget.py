@@ -13,15 +13,14 @@ MIB = 1 << 20
 GIB = 1 << 30
 
 BASE_BYTES = 340 * MIB
-"""The interpreter with all libraries loaded and kernels compiled, measured (Linux, locked versions)."""
+"""Interpreter, libraries, compiled kernels and what the heap keeps of earlier stages, measured on Linux."""
 
-_BLOCK_BYTES_PER_PX = 110
-"""Rendering a block, bytes per px of the block with its surroundings, measured at the worst blocks."""
-_SURROUNDINGS_PX = 256
+_ALIGNER_BYTES = 235 * MIB  # detecting features in a reduced copy of a million px, measured
+_BLOCK_BYTES_PER_PX = 75  # rendering and encoding, per px of a block with its surroundings: 60 measured
+_SURROUNDINGS_PX = 128
 _TIFF_TILE = 512
 _LARGEST_BLOCK = 1024
-_DECODE_FACTOR = 2.7
-"""Decoding: this many times the decoded frame at once (compressed bytes, stored and displayed copy)."""
+_DECODE_FACTOR = 2.7  # the file's bytes, the stored and the displayed copy, a level, in decoded frames
 _CACHE_LEAST = 32 * MIB
 _CACHE_MOST = 1024 * MIB
 
@@ -68,10 +67,8 @@ class Budget:
     ----------
     ceiling : int
         Most memory of the whole process, interpreter included, bytes.
-    decoders : int
-        Threads that decode at once.
-    workers : int
-        Threads that measure and render at once.
+    decoders, aligners, workers : int
+        Threads that decode, that align, and that render at once.
     cache_bytes : int
         Most bytes of decoded tiles kept.
     block : int
@@ -82,6 +79,7 @@ class Budget:
 
     ceiling: int
     decoders: int
+    aligners: int
     workers: int
     cache_bytes: int
     block: int
@@ -107,21 +105,32 @@ def share_out(ceiling: int, largest_frame_bytes: int, threads: int, block: int |
     BelvedereError
         If the ceiling is below what the program itself takes.
     """
-    one_block = _block_bytes(block or _TIFF_TILE)
-    least = BASE_BYTES + _CACHE_LEAST + one_block
+    least = BASE_BYTES + max(_ALIGNER_BYTES, _CACHE_LEAST + _block_bytes(block or _TIFF_TILE))
     if ceiling < least:
         raise BelvedereError(
             f"a memory ceiling of {ceiling // MIB} MiB is too low: Belvedere itself takes about "
-            f"{BASE_BYTES // MIB} MiB, so give --memory {-(-least // (50 * MIB)) * 50}MiB or more"
+            f"{BASE_BYTES // MIB} MiB. Give --memory {-(-least // (50 * MIB)) * 50}MiB or more"
         )
     free = ceiling - BASE_BYTES
     one_decode = int(_DECODE_FACTOR * largest_frame_bytes)
-    decoders = max(1, min(threads, free // max(one_decode, 1)))
-    short = max(0, one_decode - free)
-    side = block or (_LARGEST_BLOCK if free >= 4 * threads * _block_bytes(_LARGEST_BLOCK) else _TIFF_TILE)
-    workers = max(1, min(threads, (free - _CACHE_LEAST) // _block_bytes(side)))
+    roomy = free >= 2 * threads * _block_bytes(_LARGEST_BLOCK)
+    side = block or (_LARGEST_BLOCK if roomy else _TIFF_TILE)
+    workers = _at_once(free - _CACHE_LEAST, _block_bytes(side), threads)
     cache = max(_CACHE_LEAST, min(_CACHE_MOST, (free - workers * _block_bytes(side)) // 2))
-    return Budget(ceiling, int(decoders), int(workers), int(cache), side, short)
+    return Budget(
+        ceiling=ceiling,
+        decoders=_at_once(free, one_decode, threads),
+        aligners=_at_once(free, _ALIGNER_BYTES, threads),
+        workers=workers,
+        cache_bytes=cache,
+        block=side,
+        short_bytes=max(0, one_decode - free),
+    )
+
+
+def _at_once(free: int, each: int, most: int) -> int:
+    """How many of a size fit, at least 1."""
+    return max(1, min(most, free // max(each, 1)))
 
 
 def _block_bytes(side: int) -> int:

@@ -253,7 +253,7 @@ class Run:
         return found
 
     def _align(self) -> Alignment:
-        run = Watched(Threads(self._budget.workers), self._progress.advance)
+        run = Watched(Threads(self._budget.aligners), self._progress.advance)
         return estimate_alignment(self._source(), self._frames, self._options.align, run)
 
     def _measure_tone(self, alignment: Alignment) -> Tone:

@@ -99,7 +99,9 @@ def _estimate(source: FrameSource, frames: Sequence[Frame], options: AlignOption
         run,
         ties_per_pair=options.ties_per_pair,
     )
-    return _assemble(source, frames, sights, groups, starts, solved, blocks, kept, lost, left_out)
+    return _assemble(
+        source, frames, options, run, sights, groups, starts, solved, blocks, kept, lost, left_out
+    )
 
 
 def _sights(
@@ -115,6 +117,8 @@ def _sights(
 def _assemble(
     source: FrameSource,
     frames: Sequence[Frame],
+    options: AlignOptions,
+    run: Mapper,
     sights: Sights,
     groups: Sequence[Group],
     starts: Sequence[StartingLens],
@@ -125,7 +129,9 @@ def _assemble(
     left_out: set[int],
 ) -> Alignment:
     cameras = solved.cameras(sights)
-    turn, level = estimate_level(source, frames, solved.frames, cameras)
+    turn, level = estimate_level(
+        source, frames, solved.frames, cameras, horizon_points=options.horizon_points, run=run
+    )
     cameras = [c.with_rotation(c.rotation @ turn.T) for c in cameras]
     sigmas = placement_sigmas(solved, cameras)
     doubt = doubts(solved, sigmas, links, lost, cameras)

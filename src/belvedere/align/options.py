@@ -21,6 +21,8 @@ class AlignOptions:
         The photographer's word on the focal length, as 35-mm equivalent, mm; stands above the tags.
     leave_out : tuple of str
         File names the photographer wants left out.
+    horizon_points : tuple of (file name, u, v)
+        The photographer's word on the level: two or more points of the horizon, px of frames as displayed.
     """
 
     feature_pixels: int = 1_000_000
@@ -28,3 +30,4 @@ class AlignOptions:
     ties_per_pair: int = 250
     focal_35mm: float | None = None
     leave_out: tuple[str, ...] = ()
+    horizon_points: tuple[tuple[str, float, float], ...] = ()

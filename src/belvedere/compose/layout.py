@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,9 @@ from belvedere.geometry.rotation import pose_matrix, rotation_y, yaw_pitch_roll
 
 WRAP_MULTIPLE_PX = 64
 """A full turn is a multiple of this wide, so that six halvings of the plate wrap too."""
+
+_CYLINDERS = ("equirectangular", "cylindrical", "mercator")
+"""Projections whose columns are yaw."""
 
 # Fields up to which a projection is chosen, degrees: rectilinear and pannini horizontally as T. K. Sharpless,
 # B. Postle, D. M. German, Pannini: A New Projection for Rendering Wide Angle Perspective Images,
@@ -46,7 +49,8 @@ class LayoutOptions:
     projection : str or None
         One of `PROJECTIONS`.
     centre_yaw : float or None
-        Yaw in the middle of the plate, rad; has no say on a plate turned out of the level.
+        Yaw the plate looks at, rad. It has no say on a plate turned out of the level, nor where columns are
+        yaw and the field is no full turn: the picture would be the same.
     pixels_per_radian : float or None
         px per radian at the plate's centre, > 0; None: the largest focal length of the frames in px, so
         that no frame loses detail. Rounded up to a whole number of pixels on a full turn.
@@ -95,16 +99,18 @@ def choose_plate(cameras: Sequence[Camera], options: LayoutOptions | None = None
     pose, turned = _choose_pose(cameras, options)
     field = measure_field(cameras, pose)
     yaw = _start_of_turn(cameras, pose) if field.full_turn else field.yaw
-    if options.centre_yaw is not None and not turned:
-        yaw = options.centre_yaw
     projection, words = _choose_projection(field, options)
+    if options.centre_yaw is not None and not turned and (field.full_turn or projection not in _CYLINDERS):
+        yaw = options.centre_yaw
     level = pose
     pose = level @ rotation_y(yaw)
     if projection == "rectilinear" and options.projection is None and not _stays_on_axis(field, yaw):
         pitched = _aimed_pose(cameras, level)
         if pitched is not None:
             pose, words = pitched, words + "; turned up or down to the middle of the field"
-    field = measure_field(cameras, pose)
+    # the middle stays the one found above: of two equal gaps another might be taken now
+    middle = math.remainder(field.yaw - yaw, 2.0 * math.pi)
+    field = replace(measure_field(cameras, pose), yaw=middle)
     _check_limits(field, projection, options.d)
     if turned:
         words += "; the field reaches the zenith or nadir, so the plate is turned and its equator follows it"
@@ -241,8 +247,7 @@ def _rectangle(
     field: Field, projection: Projection, s: float, pose: NDArray[np.float64], options: LayoutOptions
 ) -> Plate:
     """The plate of this pose that just holds the field."""
-    cylinder_based = projection in ("equirectangular", "cylindrical", "mercator")
-    wraps = cylinder_based and field.full_turn
+    wraps = projection in _CYLINDERS and field.full_turn
     if wraps:
         width = WRAP_MULTIPLE_PX * math.ceil(2.0 * math.pi * s / WRAP_MULTIPLE_PX - 1e-9)
         s = width / (2.0 * math.pi)
@@ -255,11 +260,7 @@ def _rectangle(
     if wraps:
         first_column = -(width // 2)
     else:
-        if cylinder_based:  # over the back the plane's X runs on, so that the field stays in one piece
-            middle, half = field.yaw, field.wide / 2.0
-            left, right = (middle - half) * s, (middle + half) * s
-        else:
-            left, right = float(plane[:, 0].min()) * s, float(plane[:, 0].max()) * s
+        left, right = float(plane[:, 0].min()) * s, float(plane[:, 0].max()) * s
         first_column = math.floor(left)
         width = math.ceil(right) - first_column + 1
     angles = [a + 0.0 for a in yaw_pitch_roll(pose)]  # no negative zeros

@@ -76,18 +76,20 @@ def detect(grey: NDArray[np.uint8], size: tuple[int, int], *, most: int) -> Feat
     R. Arandjelovic, A. Zisserman, Three things everyone should know to improve object retrieval, CVPR 2012.
     """
     sift = cv2.SIFT.create(nfeatures=4 * most, contrastThreshold=_CONTRAST, edgeThreshold=12)
-    keypoints, raw = sift.detectAndCompute(grey, None)
+    keypoints = sift.detect(grey, None)
     pixel = ((size[0] / grey.shape[1]) * (size[1] / grey.shape[0])) ** 0.5
-    if not keypoints:
-        return Features(np.empty((0, 2)), np.empty((0, 128), np.float32), np.empty(0, np.int64), pixel)
-    points = np.array([k.pt for k in keypoints], dtype=np.float64)
-    response = np.array([k.response for k in keypoints])
+    points = np.array([k.pt for k in keypoints], dtype=np.float64).reshape(-1, 2)
+    response = np.array([k.response for k in keypoints], dtype=np.float64)
     order = _spread_order(points, response, grey.shape[1], grey.shape[0])[:most]
-    points, descriptors = points[order], np.asarray(raw, dtype=np.float32)[order]
+    # describing only those chosen builds the scale space twice, and is still faster than describing all
+    kept, raw = sift.compute(grey, [keypoints[k] for k in order])
+    if raw is None:
+        return Features(np.empty((0, 2)), np.empty((0, 128), np.float32), np.empty(0, np.int64), pixel)
+    descriptors = np.asarray(raw, dtype=np.float32)
     descriptors /= np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-9)
     np.sqrt(descriptors, out=descriptors)
     scale = np.array([size[0] / grey.shape[1], size[1] / grey.shape[0]])
-    full = (points + 0.5) * scale - 0.5
+    full = (np.array([k.pt for k in kept], dtype=np.float64) + 0.5) * scale - 0.5
     return Features(full, descriptors, np.arange(len(full), dtype=np.int64), pixel)
 
 

@@ -1,0 +1,1 @@
+"""Measurements of what Belvedere promises; see docs/benchmarks.md."""

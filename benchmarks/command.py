@@ -1,0 +1,114 @@
+"""Commands run in processes of their own, with their wall time and the memory of all their processes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+import psutil
+
+from belvedere.pipeline.report import Report, read_report, report_path
+from belvedere.pipeline.work_folder import WorkFolder
+
+T = TypeVar("T")
+_EVERY_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """What became of a command: exit code, wall seconds, peak of resident bytes of its process tree, output."""
+
+    code: int
+    seconds: float
+    peak_bytes: int
+    output: str
+    errors: str
+
+
+def run(command: Sequence[str]) -> Ran:
+    """Run a command to its end; memory is looked at fifty times a second."""
+    began = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    peak = [0]
+    done = threading.Event()
+
+    def watch() -> None:
+        while not done.wait(_EVERY_S):
+            peak[0] = max(peak[0], _resident_bytes(process.pid))
+
+    watcher = threading.Thread(target=watch, daemon=True)
+    watcher.start()
+    try:
+        output, errors = process.communicate()
+    except BaseException:
+        process.kill()
+        raise
+    finally:
+        done.set()
+    seconds = time.perf_counter() - began
+    watcher.join()
+    return Ran(process.returncode, seconds, peak[0], output, errors)
+
+
+def _resident_bytes(pid: int) -> int:
+    """Resident memory of a process and all below it; pages they share count for each."""
+    total = 0
+    try:
+        root = psutil.Process(pid)
+        for process in [root, *root.children(recursive=True)]:
+            try:
+                total += process.memory_info().rss
+            except psutil.Error:
+                continue
+    except psutil.Error:
+        return total
+    return total
+
+
+def python_module(name: str, *arguments: object) -> list[str]:
+    """The command that runs one of our modules with this interpreter."""
+    return [sys.executable, "-m", name, *map(str, arguments)]
+
+
+def stitch(source: Path, out: Path, *options: object) -> Ran:
+    """`belvedere stitch` in a fresh process.
+
+    Raises
+    ------
+    RuntimeError
+        If it made nothing; says what it said.
+    """
+    name = "belvedere.exe" if sys.platform == "win32" else "belvedere"
+    belvedere = str(Path(sys.executable).with_name(name))
+    ran = run([belvedere, "stitch", str(source), "--out", str(out), "--quiet", *map(str, options)])
+    if ran.code not in (0, 3):
+        raise RuntimeError(f"belvedere stitch ended with {ran.code}: {ran.errors.strip()[-300:]}")
+    return ran
+
+
+def report_of(out: Path) -> Report:
+    """The report beside a picture."""
+    return read_report(report_path(out))
+
+
+def kept(out: Path, stage: str, kind: type[T]) -> T:
+    """What a stage left in the work folder of a picture.
+
+    Raises
+    ------
+    ValueError
+        If it is not there or not whole.
+    """
+    folder = out.with_name(out.stem + ".work")
+    key = str(msgspec.json.decode((folder / f"{stage}.json").read_bytes())["key"])
+    found = WorkFolder(folder, lambda sentence: None).load(stage, key, kind)
+    if found is None:
+        raise ValueError(f"{folder}: the stage {stage} is not whole")
+    return found

@@ -70,25 +70,32 @@ def _first_guess(axes: NDArray[np.float64]) -> NDArray[np.float64]:
 def _one_column(axes: NDArray[np.float64]) -> Evidence | None:
     """A single upright column, turned about the camera's x axis: sideways well known, the rest a guess.
 
-    A sweep of more than 120 degrees goes over the zenith; else its middle is taken for level.
+    A sweep of more than 120 degrees goes over the zenith, whether the camera leaned back or was turned round
+    on the way: its middle is up (down, where the frames' own upper edges say so). A lesser sweep is taken to
+    be level in the mean of its frames.
     """
-    x = axes[:, 0].mean(axis=0)
-    if np.linalg.norm(x) < 0.95:
+    count = len(axes)
+    values, vectors = np.linalg.eigh(axes[:, 0].T @ axes[:, 0])
+    x = vectors[:, 2]
+    off = float(np.sqrt(max(values[0] + values[1], 0.0) / count))
+    t = tangent(x)
+    turn = np.sort(np.arctan2(axes[:, 2] @ t[1], axes[:, 2] @ t[0]))
+    gaps = np.diff(np.append(turn, turn[0] + 2.0 * np.pi))
+    widest = int(np.argmax(gaps))
+    swept = 2.0 * np.pi - float(gaps[widest])
+    if count < 2 or off > 0.15 or swept < np.radians(10.0) or swept < 4.0 * off:
         return None
-    x /= np.linalg.norm(x)
-    off = np.sqrt(np.mean((axes[:, 0] @ tangent(x).T) ** 2) * 2.0)
-    flat = axes[:, 2] - np.outer(axes[:, 2] @ x, x)
-    middle, y = flat.mean(axis=0), axes[:, 1].mean(axis=0)
-    swept = float(np.ptp(np.arctan2(flat @ np.cross(middle, x), flat @ middle)))
-    if len(axes) < 2 or off > 0.25 * swept or swept < np.radians(10.0):
-        return None
-    down = -middle if swept > np.radians(120.0) else y
-    down = down - (down @ x) * x
+    upright = axes[:, 1].mean(axis=0)
+    down = upright - (upright @ x) * x
+    if swept > np.radians(120.0):
+        middle = turn[(widest + 1) % count] + swept / 2.0
+        down = np.cos(middle) * t[0] + np.sin(middle) * t[1]
+        down = down if upright @ down > 0.2 else -down
     down /= np.linalg.norm(down)
-    roll = max(float(off), _ROLL_SCATTER) / len(axes) ** 0.5 + _MOUNTED
+    roll = max(off, _ROLL_SCATTER) / count**0.5 + _MOUNTED
     ahead = np.cross(x, down)
     covariance = roll**2 * np.outer(x, x) + _COLUMN_SIGMA**2 * np.outer(ahead, ahead)
-    words = "from the turn of a single column, which hardly tells; set points of the horizon by hand"
+    words = "from the turn of a single column, which hardly tells; a head out of level stays in the picture"
     return Evidence("pan-axis", down, covariance, words)
 
 

@@ -114,8 +114,7 @@ class Run:
             before = self._made_before()
             if before is not None:
                 return before
-        size = Size(len(self._frames), sum(f.metadata.width * f.metadata.height for f in self._frames) / 1e6)
-        self._progress.expect(expected_seconds(size, preview=self._options.preview))
+        self._expect(None)
         self._drop_unusable()
         alignment = self._stage("alignment", Alignment, "align", self._align)
         tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment))
@@ -126,6 +125,7 @@ class Run:
         common = common_profile(self._frames)
         response = self._response(alignment, tone, common)
         scene = Scene(self._source(), alignment, tone, layout.plate, seams)
+        self._expect(layout.plate)
         coverage = measure_coverage(layout.plate, used_cameras(alignment))
         made = Made(
             frames=self._frames,
@@ -138,12 +138,19 @@ class Run:
             response=response,
             covered_fraction=coverage.covered_fraction,
             holes=coverage.holes,
-            unreadable=tuple((_path_text(path), why) for path, why in self._unreadable),
+            unreadable=tuple((path.as_posix(), why) for path, why in self._unreadable),
             notices=(*self._said, *set_notices(self._frames, common)),
         )
         if self._options.preview:
             return self._preview(scene, made, common)
         return self._picture(scene, made, common, seams)
+
+    def _expect(self, plate: Plate | None) -> None:
+        """Tell the progress how long this usually takes, better once the plate is known."""
+        shown = sum(frame.metadata.width * frame.metadata.height for frame in self._frames) / 1e6
+        drawn = None if plate is None else plate.width * plate.height / 1e6
+        seconds = expected_seconds(Size(len(self._frames), shown, drawn), preview=self._options.preview)
+        self._progress.expect(seconds)
 
     # What is there
 
@@ -384,10 +391,6 @@ def _mask(frame: Frame) -> NDArray[np.uint8] | None:
         return None
     pixels = decode(Exposure(frame.mask, read_metadata(frame.mask)))[..., 0]
     return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
-
-
-def _path_text(path: Path) -> str:
-    return path.as_posix()
 
 
 def _software() -> str:

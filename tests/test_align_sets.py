@@ -15,7 +15,7 @@ from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
 from belvedere.align.options import AlignOptions
 from belvedere.align.pair_rotation import fit_rotation
-from belvedere.align.solve import frame_grid, overlapping_pairs
+from belvedere.align.overlaps import frame_grid, overlapping_pairs
 from belvedere.capture.decode import decode
 from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_source import FramesInMemory

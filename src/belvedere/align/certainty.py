@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.block import LENS_PARAMETERS
-from belvedere.align.links import Link
-from belvedere.align.solve import Solved, frame_grid
+from belvedere.align.find_block import FoundBlock
+from belvedere.align.overlaps import frame_grid
+from belvedere.align.solve import Solved
 from belvedere.align.start import Pair
 from belvedere.geometry.camera import Camera
 
@@ -87,9 +88,9 @@ def _mean_shift2(covariance: NDArray[np.float64], camera: Camera) -> float:
 def doubts(
     solved: Solved,
     sigmas: NDArray[np.float64],
-    links: Sequence[Link],
-    lost: Sequence[Link],
+    block: FoundBlock,
     cameras: Sequence[Camera],
+    names: Sequence[str],
 ) -> list[str | None]:
     """For every frame of the block, the sentence that speaks against its place, or None."""
     at = {i: k for k, i in enumerate(solved.frames)}
@@ -106,11 +107,14 @@ def doubts(
         ties[j] += count
     for i, k in at.items():
         tried, found = _found(solved.found, i)
-        own = [v for v in links if i in (v.a, v.b)]
+        own = [v for v in block.kept if i in (v.a, v.b)]
         long_side = max(cameras[k].width, cameras[k].height)
-        against = [v for v in lost if i in (v.a, v.b) and v.a in at and v.b in at]
+        against = [v for v in block.lost if i in (v.a, v.b) and v.a in at and v.b in at]
+        unlike = [b if i == a else a for a, b in block.unlike if i in (a, b)]
         said = None
-        if ties[k] < _FEW_TIES:
+        if unlike:
+            said = f"shows something else than {names[unlike[0]]} where the two should overlap"
+        elif ties[k] < _FEW_TIES:
             said = f"held by only {ties[k]} tie points"
         elif tried >= 10 and found < _FOUND_SHARE * tried:
             said = f"only {found} of {tried} details were found again where its place says they are"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from belvedere.align.block import Adjusted, Block, Lens, LensPrior, Ties, adjust
 from belvedere.align.links import Link
 from belvedere.align.matching import match
+from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.remeasure import Measured, remeasure, spread
 from belvedere.align.start import Mapper, Matches, Pair, Sights, verify
 from belvedere.capture.frame_source import FrameSource
@@ -65,8 +66,30 @@ def cameras_of(block: Block, frames: Sequence[int], sights: Sights) -> list[Came
     return out
 
 
-def solve_block(
-    source: FrameSource,
+@dataclass(frozen=True, slots=True)
+class RoughBlock:
+    """A block solved from feature matches: good to a fraction of a pixel of the reduced copies.
+
+    Parameters
+    ----------
+    frames : tuple of int
+        Frame indices, in the order of the block's rotations.
+    block : Block
+        Rotations and lenses.
+    chosen : dict
+        For every overlapping pair, the matches that agree with the block.
+    """
+
+    frames: tuple[int, ...]
+    block: Block
+    chosen: Matches
+
+    def cameras(self, sights: Sights) -> list[Camera]:
+        """Cameras of `frames`."""
+        return cameras_of(self.block, self.frames, sights)
+
+
+def solve_by_features(
     sights: Sights,
     frames: Sequence[int],
     links: Sequence[Link],
@@ -75,10 +98,8 @@ def solve_block(
     priors: Sequence[LensPrior],
     matches: Matches,
     run: Mapper,
-    *,
-    ties_per_pair: int,
-) -> Solved:
-    """Solve one component.
+) -> RoughBlock:
+    """Solve one component from its links, then from all matches that agree with it.
 
     Parameters
     ----------
@@ -99,36 +120,50 @@ def solve_block(
         sights.axes[list(frames)],
     )
     chosen: Matches = {(v.a, v.b): v.matches[v.inliers] for v in links if v.a in at and v.b in at}
-    adjusted = adjust(block, _feature_ties(sights, chosen, at), priors)
-    closing = _closing_links(sights, frames, adjusted.block, chosen, matches, run)
+    block = adjust(block, _feature_ties(sights, chosen, at), priors).block
+    closing = _closing_links(sights, frames, block, chosen, matches, run)
     if closing:
         chosen = chosen | closing
-        adjusted = adjust(adjusted.block, _feature_ties(sights, chosen, at), priors)
+        block = adjust(block, _feature_ties(sights, chosen, at), priors).block
     for _ in range(2):
-        more = _agreeing(sights, frames, adjusted.block, matches, run)
-        if not more:
-            break
-        chosen = more
-        adjusted = adjust(adjusted.block, _feature_ties(sights, chosen, at), priors)
-    ties, found = _measure_again(source, sights, frames, adjusted.block, chosen, run, ties_per_pair)
-    if len(ties.points) >= 3 * len(frames):
-        adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
-        ties = _without_outliers(ties, adjusted)
-        adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
-    else:
-        ties = _feature_ties(sights, chosen, at)
-        adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
-    return Solved(tuple(frames), adjusted, ties, found)
+        # a pair keeps what it came with where its own cameras find nothing: no frame may come loose
+        chosen = chosen | _agreeing(sights, frames, block, matches, run)
+        block = adjust(block, _feature_ties(sights, chosen, at), priors).block
+    return RoughBlock(tuple(frames), block, chosen)
+
+
+def solve_finely(
+    source: FrameSource,
+    sights: Sights,
+    rough: RoughBlock,
+    priors: Sequence[LensPrior],
+    run: Mapper,
+    *,
+    ties_per_pair: int,
+) -> Solved:
+    """Measure the tie points of a rough block again at full resolution, and solve it with them."""
+    ties, found = _measure_again(source, sights, rough, run, ties_per_pair)
+    adjusted = adjust(rough.block, ties, priors)
+    ties = _without_outliers(ties, adjusted)
+    adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
+    return Solved(rough.frames, adjusted, ties, found)
 
 
 def _feature_ties(sights: Sights, chosen: Matches, at: dict[int, int]) -> Ties:
-    points, pairs, sigma = [], [], []
-    for (a, b), m in sorted(chosen.items()):
-        m = m[spread(sights.features[a].points[m[:, 0]], _TIES_FROM_FEATURES)]
-        points.append(np.hstack([sights.offsets(a, m[:, 0]), sights.offsets(b, m[:, 1])]))
-        pairs.append((at[a], at[b]))
-        sigma.append(np.full(len(m), 0.5 * max(sights.features[a].pixel, sights.features[b].pixel)))
-    return make_ties(pairs, points, sigma)
+    jobs = sorted(chosen.items())
+    each = [_feature_points(sights, pair, m) for pair, m in jobs]
+    pairs = [(at[a], at[b]) for (a, b), _ in jobs]
+    return make_ties(pairs, [points for points, _ in each], [sigma for _, sigma in each])
+
+
+def _feature_points(
+    sights: Sights, pair: Pair, matches: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Tie points (n, 4) of a pair from its feature matches, and their sigmas: half a px of the copy."""
+    a, b = pair
+    m = matches[spread(sights.features[a].points[matches[:, 0]], _TIES_FROM_FEATURES)]
+    points = np.hstack([sights.offsets(a, m[:, 0]), sights.offsets(b, m[:, 1])])
+    return points, np.full(len(m), 0.5 * max(sights.features[a].pixel, sights.features[b].pixel))
 
 
 def make_ties(
@@ -195,69 +230,15 @@ def _agreeing(sights: Sights, frames: Sequence[int], block: Block, matches: Matc
     return out
 
 
-def overlapping_pairs(
-    frames: Sequence[int], cameras: Sequence[Camera], least: float = 0.02, margin: float = 0.0
-) -> list[Pair]:
-    """Pairs of frames that share more than a share `least` of either's area, by a grid of 12 x 12 rays.
-
-    With a `margin`, frames are taken as that much wider on every side (as a share of their size).
-    """
-    wide = [
-        replace(
-            c,
-            width=round(c.width * (1 + 2 * margin)),
-            height=round(c.height * (1 + 2 * margin)),
-            principal_point=(
-                c.principal_point[0] + c.width * margin,
-                c.principal_point[1] + c.height * margin,
-            ),
-        )
-        for c in cameras
-    ]
-    axes = np.stack([c.rotation[2] for c in cameras])
-    reach = np.array([np.arctan(c.half_diagonal_px / c.focal_px) * 1.1 + 0.05 for c in wide])
-    grids = [c.rays(_grid(c)) for c in wide]
-    out = []
-    for i in range(len(frames)):
-        angle = np.arccos(np.clip(axes[i + 1 :] @ axes[i], -1.0, 1.0))
-        for j in (i + 1 + np.flatnonzero(angle < reach[i] + reach[i + 1 :])).tolist():
-            if max(overlap_fraction(grids[i], wide[j]), overlap_fraction(grids[j], wide[i])) > least:
-                out.append((frames[i], frames[j]))
-    return out
-
-
-def overlap_fraction(rays: NDArray[np.float64], camera: Camera) -> float:
-    """Share of rays that a camera sees."""
-    return float(np.mean(camera.project(rays)[1]))
-
-
-def _grid(camera: Camera, count: int = 12) -> NDArray[np.float64]:
-    x = (np.arange(count) + 0.5) / count * camera.width - 0.5
-    y = (np.arange(count) + 0.5) / count * camera.height - 0.5
-    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-
-
-def frame_grid(camera: Camera, count: int = 12) -> NDArray[np.float64]:
-    """(count^2, 2) positions spread over the frame, px."""
-    return _grid(camera, count)
-
-
 def _measure_again(
-    source: FrameSource,
-    sights: Sights,
-    frames: Sequence[int],
-    block: Block,
-    chosen: Matches,
-    run: Mapper,
-    most: int,
+    source: FrameSource, sights: Sights, rough: RoughBlock, run: Mapper, most: int
 ) -> tuple[Ties, dict[Pair, tuple[int, int]]]:
-    camera_of = dict(zip(frames, cameras_of(block, frames, sights), strict=True))
-    at = {i: k for k, i in enumerate(frames)}
+    camera_of = dict(zip(rough.frames, rough.cameras(sights), strict=True))
+    at = {i: k for k, i in enumerate(rough.frames)}
 
     def measure(pair: Pair) -> Measured:
         a, b = pair
-        m = chosen[pair]
-        points = sights.features[a].points[m[:, 0]]
+        points = sights.features[a].points[rough.chosen[pair][:, 0]]
         pixel = max(sights.features[a].pixel, sights.features[b].pixel)
         search = int(np.clip(np.ceil(1.2 * pixel) + 1, 3, 12))
         return remeasure(
@@ -265,13 +246,19 @@ def _measure_again(
         )
 
     pairs, points, sigma, found = [], [], [], {}
-    jobs = sorted(chosen)
+    jobs = sorted(rough.chosen)
     for pair, measured in zip(jobs, run(measure, jobs), strict=True):
         found[pair] = (measured.tried, len(measured.a))
-        if len(measured.a) < 4:
-            continue
         pairs.append((at[pair[0]], at[pair[1]]))
-        points.append(np.hstack([measured.a - sights.centres[pair[0]], measured.b - sights.centres[pair[1]]]))
+        if (
+            len(measured.a) < _LEAST_TIES
+        ):  # nothing better than the features: kept, so that no frame comes loose
+            coarse, wide = _feature_points(sights, pair, rough.chosen[pair])
+            points.append(coarse)
+            sigma.append(wide)
+            continue
+        a, b = pair
+        points.append(np.hstack([measured.a - sights.centres[a], measured.b - sights.centres[b]]))
         sigma.append(measured.sigma)
     return make_ties(pairs, points, sigma), found
 

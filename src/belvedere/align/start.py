@@ -27,6 +27,7 @@ Matches = dict[Pair, NDArray[np.int64]]
 _LEARN_PAIRS = 24  # pairs from which a group's lens is learnt
 _LEARN_LEAST = 16  # matches on one homography that make a pair worth learning from
 _TOLERANCE = 3.5  # agreement of a match with a rotation, px of the reduced copy
+_BEYOND_RIVAL = 6.0  # agreeing matches a pair must have beyond its best rival; no published source
 _UNKNOWN_FOCAL = 1.2  # of the long side, where nothing tells
 
 
@@ -109,7 +110,8 @@ def verify(sights: Sights, lenses: Sequence[Lens], pair: Pair, matches: NDArray[
         return None
     inside = _falls_inside(rays_a @ found.rotation.T, sights.centres[b], lens_b)
     inliers = int(np.count_nonzero(found.inliers))
-    if not gate(inliers, int(np.count_nonzero(inside | found.inliers))):
+    beyond_chance = inliers * (1.0 - found.rival)  # what the best wrong rotation reaches is chance
+    if not gate(inliers, int(np.count_nonzero(inside | found.inliers))) or beyond_chance < _BEYOND_RIVAL:
         return None
     return Link(a, b, found.rotation, matches, found.inliers, found.rival)
 

@@ -1,0 +1,129 @@
+"""The alignment as the rooms above read it, from a solved and levelled block."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.alignment import Alignment, LensGroup, Level, PairTies, Placement
+from belvedere.align.certainty import doubts, placement_sigmas
+from belvedere.align.find_block import FoundBlock
+from belvedere.align.lens_groups import Group
+from belvedere.align.overlaps import frame_grid, overlap_fraction
+from belvedere.align.rows import rows_and_columns
+from belvedere.align.solve import Solved
+from belvedere.align.start import Sights, StartingLens
+from belvedere.capture.frame import Frame
+from belvedere.geometry.camera import Camera
+
+
+def assemble(
+    frames: Sequence[Frame],
+    sights: Sights,
+    groups: Sequence[Group],
+    starts: Sequence[StartingLens],
+    found: FoundBlock,
+    solved: Solved,
+    cameras: Sequence[Camera],
+    level: Level,
+    left_out: set[int],
+) -> Alignment:
+    """Put the alignment together.
+
+    Parameters
+    ----------
+    cameras : sequence of Camera
+        Of the block's frames, levelled.
+    left_out : set of int
+        Frames the photographer wants left out.
+    """
+    sigmas = placement_sigmas(solved, cameras)
+    doubt = doubts(solved, sigmas, found, cameras, [f.name for f in frames])
+    places = rows_and_columns(cameras)
+    at = {i: k for k, i in enumerate(solved.frames)}
+    placements = []
+    for i in range(len(frames)):
+        lens = int(sights.group_of[i])
+        if i in at:
+            k = at[i]
+            sigma = float(sigmas[k]) if np.isfinite(sigmas[k]) else None
+            row, column = places[k]
+            placements.append(Placement(lens, cameras[k], row, column, "tie-points", sigma, doubt[k], None))
+        else:
+            placements.append(Placement(lens, None, reason=_reason(i, frames, found.blocks, left_out)))
+    return Alignment(
+        tuple(placements),
+        _lens_groups(groups, starts, solved),
+        _pairs(frames, solved, sights, cameras),
+        level,
+        found.blocks,
+        _rms(solved.adjusted.residuals, solved.adjusted.weights),
+        tuple(s.notice for s in starts if s.notice),
+    )
+
+
+def _reason(i: int, frames: Sequence[Frame], blocks: Sequence[Sequence[int]], left_out: set[int]) -> str:
+    if i in left_out:
+        return "left out on request"
+    own = next(b for b in blocks if i in b)
+    if len(own) == 1:
+        return "shows nothing that can be recognised in another frame"
+    names = ", ".join(frames[k].name for k in own[:4]) + (" ..." if len(own) > 4 else "")
+    return f"belongs to another block of {len(own)} frames ({names}) that meets this picture nowhere"
+
+
+def _lens_groups(
+    groups: Sequence[Group], starts: Sequence[StartingLens], solved: Solved
+) -> tuple[LensGroup, ...]:
+    out = []
+    for group, start, lens in zip(groups, starts, solved.adjusted.block.lenses, strict=True):
+        m = group.metadata
+        body = " ".join(v for v in (m.make, m.model) if v) or None
+        out.append(
+            LensGroup(
+                body,
+                m.lens,
+                m.focal_mm,
+                m.stored_width,
+                m.stored_height,
+                lens.focal_px,
+                start.lens.focal_px,
+                lens.offset,
+                lens.distortion,
+            )
+        )
+    return tuple(out)
+
+
+def _pairs(
+    frames: Sequence[Frame], solved: Solved, sights: Sights, cameras: Sequence[Camera]
+) -> tuple[PairTies, ...]:
+    out = []
+    for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
+        part = slice(int(solved.ties.start[k]), int(solved.ties.start[k + 1]))
+        a, b = solved.frames[i], solved.frames[j]
+        points = solved.ties.points[part]
+        share = overlap_fraction(cameras[i].rays(frame_grid(cameras[i], 24)), cameras[j])
+        taken = [frames[a].metadata.taken, frames[b].metadata.taken]
+        seconds = abs((taken[1] - taken[0]).total_seconds()) if taken[0] and taken[1] else None
+        out.append(
+            PairTies(
+                a,
+                b,
+                points[:, :2] + sights.centres[a],
+                points[:, 2:] + sights.centres[b],
+                _rms(solved.adjusted.residuals[part], solved.adjusted.weights[part]),
+                share,
+                seconds,
+            )
+        )
+    return tuple(out)
+
+
+def _rms(residuals: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+    """Weighted RMS length of residuals, px."""
+    if not len(residuals) or weights.sum() <= 0:
+        return 0.0
+    return float(np.sqrt(np.sum(weights * np.sum(residuals**2, axis=1)) / weights.sum()))

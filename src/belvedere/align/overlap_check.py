@@ -1,0 +1,81 @@
+"""Do two frames show the same where the solved cameras say they should? Asked of the pixels themselves.
+
+Matches that agree with each other can still be wrong, and a wrong link brings frames together that share
+nothing. Where two frames are said to overlap, their fine structure must correlate; where it is plain there
+is no verdict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.capture.frame_source import FrameSource
+from belvedere.geometry.camera import Camera
+
+_PIXELS = 120_000  # of the copies compared: coarse, so that a pixel or two of error do not matter
+_GRID = 72
+_LEAST_POINTS = 80
+_PLAIN = 1.5  # codes of 255: structure weaker than this is noise or haze
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """Correlation (-1 to 1) of two frames over `points` places with structure; NaN with too few."""
+
+    correlation: float
+    points: int
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A frame's fine structure: a small grey copy less its local mean, and the level it was taken from."""
+
+    values: NDArray[np.float32]
+    scale: float
+
+
+def structure(source: FrameSource, frame: int) -> Structure:
+    """Fine structure of a frame, in codes of 255."""
+    width, height = source.size(frame, 0)
+    level = 0
+    while level + 1 < source.levels(frame):
+        w, h = source.size(frame, level + 1)
+        if w * h < _PIXELS:
+            break
+        level += 1
+    codes = source.whole(frame, level)
+    grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    if codes.dtype == np.uint16:
+        grey /= np.float32(257.0)
+    scale = (_PIXELS / (width * height)) ** 0.5
+    size = (max(8, round(width * scale)), max(8, round(height * scale)))
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), 1.0)
+    return Structure(np.asarray(small - cv2.GaussianBlur(small, (0, 0), 5.0)), size[0] / width)
+
+
+def likeness(a: Structure, b: Structure, camera_a: Camera, camera_b: Camera) -> Likeness:
+    """Compare two frames where their cameras say they overlap."""
+    x = (np.arange(_GRID) + 0.5) / _GRID * camera_a.width - 0.5
+    y = (np.arange(_GRID) + 0.5) / _GRID * camera_a.height - 0.5
+    points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    there, seen = camera_b.project(camera_a.rays(points))
+    va, vb = _at(a, points[seen]), _at(b, there[seen])
+    lively = np.maximum(np.abs(va), np.abs(vb)) > _PLAIN
+    n = int(np.count_nonzero(lively))
+    if n < _LEAST_POINTS:
+        return Likeness(float("nan"), n)
+    va, vb = va[lively], vb[lively]
+    spread = float(np.sqrt(np.mean(va**2) * np.mean(vb**2)))
+    return Likeness(float(np.mean(va * vb)) / max(spread, 1e-9), n)
+
+
+def _at(structure: Structure, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values at positions of the full frame (bilinear)."""
+    where = ((points + 0.5) * structure.scale - 0.5).astype(np.float32).reshape(-1, 1, 2)
+    found = cv2.remap(structure.values, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return np.asarray(found.ravel(), dtype=np.float64)

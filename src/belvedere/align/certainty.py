@@ -96,7 +96,7 @@ def doubts(
     at = {i: k for k, i in enumerate(solved.frames)}
     drift = drift_sigmas(solved, cameras)
     width = (
-        "fits its neighbours, but the turn is open, and how wide the whole is, is known "
+        "fits its neighbours, but how wide the whole is, is known "
         f"only to {100 * focal_sigma(solved):.1g} % (one sigma)"
     )
     out: list[str | None] = []

@@ -76,12 +76,8 @@ def card(shot: Path, tmp_path_factory: pytest.TempPathFactory) -> Card:
         (folder / "dangling.jpg").symlink_to(folder / "nowhere.jpg")
     before = digests(folder)
     out = folder.parent / "Küste früh.tif"
-    done = subprocess.run(
-        [*COMMAND, "stitch", str(folder), "--out", str(out)],
-        capture_output=True,
-        encoding="utf-8",
-        check=False,
-    )
+    command = [*COMMAND, "stitch", str(folder), "--out", str(out), "--memory", "700MiB", "--workers", "4"]
+    done = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
     return Card(folder, out, done.returncode, done.stdout + done.stderr, before)
 
 
@@ -151,6 +147,11 @@ def test_the_picture_is_as_the_report_says(card: Card) -> None:
     assert not (card.out.parent / "Küste früh.work" / "frames").exists()
 
 
+def test_memory_stays_under_the_ceiling(card: Card) -> None:
+    peak_mb = read_report(card.out.with_name("Küste früh.report.json")).timing.peak_rss_mb
+    assert 150.0 < peak_mb < 700 * 2**20 / 1e6
+
+
 def test_a_second_run_finds_everything_done(card: Card, capsys: pytest.CaptureFixture[str]) -> None:
     before = card.out.stat()
     began = time.monotonic()
@@ -162,7 +163,7 @@ def test_a_second_run_finds_everything_done(card: Card, capsys: pytest.CaptureFi
 
 def test_other_machines_and_blocks_give_the_same_pixels(card: Card, shot: Path, tmp_path: Path) -> None:
     out = tmp_path / "again.tif"
-    arguments = ["--workers", "1", "--tile", "512", "--memory", "700MiB", "--quiet"]
+    arguments = ["--workers", "1", "--tile", "1024", "--memory", "1GiB", "--quiet"]
     assert run(["stitch", str(shot), "--out", str(out), *arguments]) in MADE
     with tifffile.TiffFile(out) as again, tifffile.TiffFile(card.out) as first:
         assert np.array_equal(again.asarray(), first.asarray())

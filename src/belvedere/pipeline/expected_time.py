@@ -1,4 +1,4 @@
-"""What the stages usually take, for the remaining time; only ratios matter, the rest is the run's own speed."""
+"""What the stages usually take, for the remaining time; only ratios matter, speed is measured."""
 
 from __future__ import annotations
 

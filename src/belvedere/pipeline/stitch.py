@@ -14,6 +14,7 @@ from belvedere.capture.frame import Frame
 from belvedere.capture.gather import Gathered, gather
 from belvedere.errors import NothingToMake
 from belvedere.pipeline.budget import MIB, Budget, default_ceiling, share_out
+from belvedere.pipeline.heap import give_back_large_arrays
 from belvedere.pipeline.lock import held
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
@@ -49,6 +50,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
         If an option cannot be followed.
     """
     began = time.perf_counter()
+    give_back_large_arrays()
     check_output(options.out)
     made = (options.out, options.preview_path, report_path(options.out))
     check_not_a_source(options.sources, made)

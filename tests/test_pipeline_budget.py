@@ -51,6 +51,7 @@ def test_the_shares_stay_under_the_ceiling(ceiling: int, frame: int, threads: in
     assert budget.block % 512 == 0
     rendering = budget.workers * 75 * (budget.block + 128) ** 2
     assert rendering + budget.cache_bytes <= free
+    assert budget.aligners == 1 or budget.aligners * 235 * MIB <= free
     decoding = budget.decoders * 2.7 * frame
     assert decoding - budget.short_bytes <= free + budget.decoders
     assert (budget.short_bytes == 0) == (2.7 * frame < free + 1)

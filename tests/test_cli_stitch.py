@@ -30,7 +30,7 @@ from belvedere.pipeline.report import read_report
 
 FRAMES = 3
 MADE = (0, 3)  # a row of so few px may well be in doubt
-COMMAND = [sys.executable, "-m", "belvedere"]
+COMMAND = [sys.executable, "-m", "belvedere.cli"]
 
 
 def digests(folder: Path) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""`python -m belvedere` is `belvedere`."""
+"""`python -m belvedere.cli` is `belvedere`."""
 
 from belvedere.cli.main import main
 

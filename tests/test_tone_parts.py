@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -12,17 +11,14 @@ from hypothesis import strategies as st
 
 import belvedere.tone.solve as solve
 from belvedere.capture.frame_source import FramesInMemory
-from belvedere.errors import UnreadableFile
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
-from belvedere.tone.document import read_tone, tone_document
 from belvedere.tone.groups import Groups
 from belvedere.tone.lattice import directions_near, lattice_for
 from belvedere.tone.medians import medians
 from belvedere.tone.options import ToneOptions
 from belvedere.tone.response import PARAMETERS, curve_table, is_plausible, power_row, whole_curve
 from belvedere.tone.samples import draw_samples, sample_frame
-from belvedere.tone.tone import FrameTone, Response, Tone
 from tone_sets import ToneSet, encode, gain_error, srgb_table, tone_of
 
 
@@ -152,40 +148,6 @@ def test_noise_does_not_flatten_the_response():
     # The true curve is the profile's: no bend. Slopes taken at the noisy codes give far more.
     assert np.abs(bend).max() < 0.08
     assert found.unknowns.curve.shape == (1, PARAMETERS)
-
-
-def test_document_there_and_back():
-    tone = tone_of(ToneSet(columns=3, unused=(1,), contrast=0.5))
-    document, arrays = tone_document(tone)
-    again = read_tone(json.loads(json.dumps(document)), arrays)
-    assert again.frames == tone.frames
-    assert again.steps == tone.steps
-    assert again.notices == tone.notices
-    np.testing.assert_array_equal(again.responses[0].to_linear, tone.responses[0].to_linear)
-    assert document["schema"] == "belvedere.tone/1"
-
-
-@pytest.mark.parametrize(
-    ("change", "word"),
-    [
-        (lambda d: d.update(schema="belvedere.tone/2"), "schema"),
-        (lambda d: d["frames"][0].update(gain=-1.0), "gain"),
-        (lambda d: d["frames"][0].update(response=3), "response 3"),
-        (lambda d: d["frames"][0].update(white_balance=[1.0, 1.0]), "white_balance"),
-        (lambda d: d["responses"][0].update(sha256="0" * 64), "has changed"),
-        (lambda d: d["steps"].append({"a": 0, "b": 9, "ev": 0.0}), "between frames 0 and 9"),
-        (lambda d: d.pop("steps"), "steps"),
-    ],
-)
-def test_faulty_documents_are_refused(change, word):
-    tone = Tone(
-        (FrameTone(1.0, (1.0, 1.0, 1.0), (0.0, 0.0, 0.0), 0),), (Response("profile", srgb_table()),), ()
-    )
-    document, arrays = tone_document(tone)
-    document = json.loads(json.dumps(document))
-    change(document)
-    with pytest.raises(UnreadableFile, match=word):
-        read_tone(document, arrays)
 
 
 def test_few_noisy_samples_do_not_pass_for_a_curve():

@@ -36,19 +36,24 @@ class Features:
     pixel: float
 
 
-def grey_copy(source: FrameSource, frame: int, pixels: int) -> tuple[NDArray[np.uint8], float]:
-    """A grey 8-bit copy of a frame of about `pixels` px, and the size of its pixel in px of the frame.
-
-    Made from the smallest level that is not smaller than wanted, by area means. Contrast is kept as coded.
-    """
-    width, height = source.size(frame, 0)
+def level_of(source: FrameSource, frame: int, pixels: int) -> int:
+    """The smallest level of a frame that still has `pixels` px."""
     level = 0
     while level + 1 < source.levels(frame):
         w, h = source.size(frame, level + 1)
         if w * h < pixels:
             break
         level += 1
-    image = source.whole(frame, level)
+    return level
+
+
+def grey_copy(source: FrameSource, frame: int, pixels: int) -> tuple[NDArray[np.uint8], float]:
+    """A grey 8-bit copy of a frame of about `pixels` px, and the size of its pixel in px of the frame.
+
+    Made from the smallest level that is not smaller than wanted, by area means. Contrast is kept as coded.
+    """
+    width, height = source.size(frame, 0)
+    image = source.whole(frame, level_of(source, frame, pixels))
     codes = image if image.dtype == np.uint8 else (image >> 8).astype(np.uint8)
     grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY)
     scale = (pixels / (grey.shape[0] * grey.shape[1])) ** 0.5

@@ -106,6 +106,44 @@ def find_edges(source: FrameSource, frame: int, camera: Camera, down: NDArray[np
 
 
 _GRID = 16
+_WIDE = 16  # px averaged along the edge at full resolution
+_SIDE_FULL = 4  # px averaged on either side of it
+
+
+def measure_again(
+    source: FrameSource, frame: int, camera: Camera, points: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Measure points of the edge at full resolution.
+
+    Parameters
+    ----------
+    points : ndarray of shape (n, 2), float64
+        (u, v) in px of the full frame, to a pixel or so of the reduced copy.
+
+    Returns
+    -------
+    ndarray of shape (n, 2), float64
+        The same u with v where the step is steepest within 1.5 px of the reduced copy; NaN where it is not
+        inside that range.
+    """
+    reach = round(1.5 * 2.0 ** reduced_level(source, frame)) + 2
+    half = reach + _SIDE_FULL
+    out = np.full(points.shape, np.nan)
+    for k, (u, v) in enumerate(points):
+        x, y = round(u - _WIDE / 2.0), round(v)
+        if x < 0 or x + _WIDE > camera.width or y - half < 0 or y + half >= camera.height:
+            continue
+        window = source.window(frame, 0, x, y - half, x + _WIDE, y + half + 1).astype(np.float64)
+        tone = window.mean(axis=1) @ np.array([0.3, 0.4, 0.3])
+        total = np.concatenate([[0.0], np.cumsum(tone)])
+        edge = np.arange(_SIDE_FULL, len(tone) - _SIDE_FULL + 1)
+        step = 2.0 * total[edge] - total[edge - _SIDE_FULL] - total[edge + _SIDE_FULL]
+        at = int(np.argmax(step))
+        if 0 < at < len(step) - 1:
+            bend = step[at - 1] - 2.0 * step[at] + step[at + 1]
+            sub = 0.5 * (step[at - 1] - step[at + 1]) / bend if bend < 0.0 else 0.0
+            out[k] = x + (_WIDE - 1) / 2.0, y - half + edge[at] - 0.5 + sub
+    return out
 
 
 def _heights(view: Camera, down: NDArray[np.float64]) -> NDArray[np.float64]:

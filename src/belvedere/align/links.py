@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,8 +39,8 @@ class Link:
         return float(np.count_nonzero(self.inliers)) * (1.0 - 0.7 * self.rival)
 
 
-def components(count: int, links: Sequence[Link]) -> list[list[int]]:
-    """Frames that hang together, largest first, then by first index."""
+def _forest(count: int) -> tuple[Callable[[int], int], Callable[[int, int], None]]:
+    """Disjoint sets of 0 .. count - 1: the root of an element, and the union of two."""
     parent = list(range(count))
 
     def root(i: int) -> int:
@@ -49,8 +49,17 @@ def components(count: int, links: Sequence[Link]) -> list[list[int]]:
             i = parent[i]
         return i
 
+    def join(i: int, j: int) -> None:
+        parent[root(i)] = root(j)
+
+    return root, join
+
+
+def components(count: int, links: Sequence[Link]) -> list[list[int]]:
+    """Frames that hang together, largest first, then by first index."""
+    root, join = _forest(count)
     for link in links:
-        parent[root(link.a)] = root(link.b)
+        join(link.a, link.b)
     groups: dict[int, list[int]] = {}
     for i in range(count):
         groups.setdefault(root(i), []).append(i)
@@ -59,19 +68,11 @@ def components(count: int, links: Sequence[Link]) -> list[list[int]]:
 
 def spanning_tree(count: int, links: Sequence[Link]) -> list[Link]:
     """The strongest links that hang the frames together without a loop (Kruskal 1956)."""
-    parent = list(range(count))
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
+    root, join = _forest(count)
     tree = []
     for link in sorted(links, key=lambda v: (-v.strength, v.a, v.b)):
-        ra, rb = root(link.a), root(link.b)
-        if ra != rb:
-            parent[ra] = rb
+        if root(link.a) != root(link.b):
+            join(link.a, link.b)
             tree.append(link)
     return tree
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.features import level_of
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
@@ -41,13 +42,7 @@ class Structure:
 def structure(source: FrameSource, frame: int) -> Structure:
     """Fine structure of a frame, in codes of 255."""
     width, height = source.size(frame, 0)
-    level = 0
-    while level + 1 < source.levels(frame):
-        w, h = source.size(frame, level + 1)
-        if w * h < _PIXELS:
-            break
-        level += 1
-    codes = source.whole(frame, level)
+    codes = source.whole(frame, level_of(source, frame, _PIXELS))
     grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY).astype(np.float32)
     if codes.dtype == np.uint16:
         grey /= np.float32(257.0)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.horizon_edges import Edges, find_edges
+from belvedere.align.horizon_edges import Edges, find_edges, measure_again
 from belvedere.align.level_evidence import Evidence, moved, step_to, tangent
 from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource
@@ -26,30 +26,40 @@ _LEAST_LONGEST = np.radians(6.0)
 _LEAST_RUN = np.radians(3.0)
 _SHARE_OF_COLUMNS = 0.6
 _STRAIGHT_PX = 0.45  # RMS over all runs, px of the reduced copy
+_ROUGH_PX = 0.2  # RMS within frames, less their own shift and tilt, px of the reduced copy
+_ROUGH = np.radians(0.006)  # the same, where pixels are finer than swell
+_ROUGH_FULL_PX = 1.0  # the same, px of the full frame
 _PAIRS = 1200
 _POINTS_SCORED = 8000
 
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """All candidates: rays, a pixel's angle, and a number for the column they stand in."""
+    """All candidates: rays, a pixel's angle, a number for the column they stand in, and their frame."""
 
     rays: NDArray[np.float64]
     pixel: NDArray[np.float64]
     column: NDArray[np.int64]
+    frame: NDArray[np.int64]
     looked: NDArray[np.float64]
     looked_pixel: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Circle:
-    """Directions d with down . d = sin(dip), the runs of yaw where it is seen, and what supports it."""
+    """Directions d with down . d = sin(dip), the runs of yaw where it is seen, and what supports it.
+
+    `which` and `rays` are the candidates on it, `bin_of` their bins of yaw, `rms_px` their distance from it,
+    `rough` what a straight line in every frame leaves, rad; `total` and `longest` tell of the runs, rad.
+    """
 
     down: NDArray[np.float64]
     dip: float
+    which: NDArray[np.int64]
     rays: NDArray[np.float64]
     bin_of: NDArray[np.int64]
     rms_px: float
+    rough: float
     total: float
     longest: float
 
@@ -77,7 +87,8 @@ def find_sea_horizon(
         the depression of the horizon can be told from the tilt: well over half a turn, else by a prior.
     """
     found = list(run(lambda k: find_edges(source, used[k], cameras[k], rough.down), range(len(cameras))))
-    edges = [e for e in found if e is not None and len(e.columns)]
+    looking = [k for k, e in enumerate(found) if e is not None and len(e.columns)]
+    edges = [found[k] for k in looking]
     if not any(len(e.points) for e in edges):
         return None
     points = _gather(edges)
@@ -91,7 +102,42 @@ def find_sea_horizon(
         return None
     if best.total < _LEAST_TOTAL or best.longest < _LEAST_LONGEST or best.rms_px > _STRAIGHT_PX:
         return None
-    return _evidence(best, points)
+    if best.rough > max(_ROUGH, _ROUGH_PX * points.looked_pixel):
+        return None
+    sharp = _sharpened(source, used, cameras, looking, edges, best, points, run)
+    return None if sharp is None else _evidence(sharp, points)
+
+
+def _sharpened(
+    source: FrameSource,
+    used: Sequence[int],
+    cameras: Sequence[Camera],
+    looking: Sequence[int],
+    edges: Sequence[Edges],
+    circle: _Circle,
+    points: _Points,
+    run: Mapper,
+) -> _Circle | None:
+    """The circle with its points measured again at full resolution; None if they are not straight there."""
+    first = np.concatenate([[0], np.cumsum([len(e.points) for e in edges])])
+    own = points.frame[circle.which]
+
+    def again(k: int) -> NDArray[np.float64]:
+        i = looking[k]
+        return measure_again(source, used[i], cameras[i], edges[k].points[circle.which[own == k] - first[k]])
+
+    frames = np.unique(own).tolist()
+    measured = list(run(again, frames))
+    rays = np.concatenate([cameras[looking[k]].rays(p) for k, p in zip(frames, measured, strict=True)])
+    order = np.concatenate([np.flatnonzero(own == k) for k in frames])
+    kept = np.isfinite(rays[:, 0])
+    if np.count_nonzero(kept) < 0.7 * len(kept):
+        return None
+    rays, order = rays[kept], order[kept]
+    rough = _roughness(rays, own[order], circle.down, tangent(circle.down))
+    if rough > max(0.5 * _ROUGH, _ROUGH_FULL_PX / float(np.median([c.focal_px for c in cameras]))):
+        return None
+    return replace(circle, which=circle.which[order], rays=rays, bin_of=circle.bin_of[order], rough=rough)
 
 
 def _gather(edges: Sequence[Edges]) -> _Points:
@@ -100,6 +146,7 @@ def _gather(edges: Sequence[Edges]) -> _Points:
         np.concatenate([e.rays for e in edges]),
         np.concatenate([np.full(len(e.rays), e.pixel) for e in edges]),
         np.concatenate([e.column + first[k] for k, e in enumerate(edges)]),
+        np.concatenate([np.full(len(e.rays), k) for k, e in enumerate(edges)]),
         np.concatenate([e.columns for e in edges]),
         float(np.median([e.pixel for e in edges])),
     )
@@ -172,7 +219,36 @@ def _runs(points: _Points, down: NDArray[np.float64], dip: float, tolerance: flo
     if len(hit) < 20:
         return None
     rms = float(np.sqrt(np.mean(off[hit] ** 2)))
-    return _Circle(down, dip, points.rays[hit], bin_of, rms, float(np.sum(lengths)), float(np.max(lengths)))
+    rough = _roughness(points.rays[hit], points.frame[hit], down, t)
+    total, longest = float(np.sum(lengths)), float(np.max(lengths))
+    return _Circle(down, dip, hit, points.rays[hit], bin_of, rms, rough, total, longest)
+
+
+def _roughness(
+    rays: NDArray[np.float64], frame: NDArray[np.int64], down: NDArray[np.float64], t: NDArray[np.float64]
+) -> float:
+    """RMS of the height of points, less a straight line in every frame, rad.
+
+    What is left of a sea is what the edge is measured to; hills keep their outline. Frames' own small errors
+    of place do not count.
+    """
+    left = np.zeros(len(rays))
+    free = 0
+    for k in np.unique(frame):
+        own = frame == k
+        r = rays[own]
+        middle = np.arctan2(*(t @ r.mean(axis=0))[::-1])
+        yaw = np.arctan2(r @ t[1], r @ t[0]) - middle
+        yaw = (yaw + np.pi) % (2.0 * np.pi) - np.pi
+        line = np.column_stack([np.ones(len(r)), yaw])
+        height = r @ down
+        fitted = np.ones(len(r), dtype=bool)
+        for _ in range(3):  # sails and rocks stand out
+            off = height - line @ np.linalg.lstsq(line[fitted], height[fitted], rcond=None)[0]
+            fitted = np.abs(off) <= 3.0 * np.sqrt(np.mean(off[fitted] ** 2)) + 1e-12
+        left[own] = np.where(fitted, off, 0.0)
+        free += max(int(np.count_nonzero(fitted)) - 2, 0)
+    return float(np.sqrt(left @ left / max(free, 1)))
 
 
 def _bin_width(points: _Points) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from math import log2
 from pathlib import Path
 
 
@@ -30,7 +31,7 @@ class Metadata:
     taken : datetime or None
         Moment of exposure with sub-seconds, camera clock, no zone.
     roll_deg, pitch_deg : float or None
-        Level as the camera measured it, in DESIGN's senses, where a camera writes it.
+        Level as the camera measured it: roll turns x towards y, pitch is positive up; where a camera writes it.
     color_space : int or None
         Exif ColorSpace (1 sRGB, 2 wide gamut by custom, 65535 uncalibrated).
     profile : bytes or None
@@ -73,8 +74,6 @@ class Metadata:
 
         One stop more light is +1.
         """
-        from math import log2
-
         if not self.exposure_s or not self.iso:
             return None
         aperture = self.f_number**2 if self.f_number else 1.0

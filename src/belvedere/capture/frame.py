@@ -31,7 +31,7 @@ class Metadata:
     taken : datetime or None
         Moment of exposure with sub-seconds, camera clock, no zone.
     roll_deg, pitch_deg : float or None
-        Level as the camera measured it: roll turns x towards y, pitch is positive up; where a camera writes it.
+        Level as the camera measured it: roll turns x towards y, pitch is positive up.
     color_space : int or None
         Exif ColorSpace (1 sRGB, 2 wide gamut by custom, 65535 uncalibrated).
     profile : bytes or None

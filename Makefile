@@ -42,7 +42,7 @@ format: $(READY)
 	@$(BIN)/ruff check --fix .
 
 bench: $(READY)
-	@$(BIN)/python benchmarks/bench.py $(ARGS)
+	@$(BIN)/python -m benchmarks.bench $(ARGS)
 
 # Versions stay as locked unless pyproject.toml asks otherwise; ARGS=--upgrade takes the newest.
 LOCK := $(BIN)/uv pip compile --universal --python-version 3.11 --fork-strategy fewest --quiet \

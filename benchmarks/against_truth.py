@@ -21,6 +21,8 @@ from belvedere.tone.tone import Tone
 Cameras = Mapping[int, Camera]
 """Solved cameras by the frame's number in the truth; frames not used are missing."""
 
+_REMAP_COLUMNS = 30000  # OpenCV's remap takes at most 32767
+
 
 def frame_grid(camera: Camera, count: int) -> NDArray[np.float64]:
     """(count^2, 2) positions spread evenly over a frame, px."""
@@ -170,25 +172,23 @@ def _light(
         level += 1
     pixels = source.whole(frame, level)
     s = 2.0**level
-    place = ((at - (s - 1.0) / 2.0) / s).astype(np.float32)[None]
+    place = ((at - (s - 1.0) / 2.0) / s).astype(np.float32)
     white = float(np.iinfo(pixels.dtype).max)
-    # remap takes at most 32767 columns: the points go through it in one row of their own shape
+    picture = pixels.astype(np.float32) / np.float32(white)
     codes = np.concatenate(
-        [
-            cv2.remap(
-                pixels.astype(np.float32) / np.float32(white),
-                place[:, k : k + 30000],
-                None,
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )[0]
-            for k in range(0, place.shape[1], 30000)
-        ]
-    ).astype(np.float64)
+        [_bilinear(picture, place[k : k + _REMAP_COLUMNS]) for k in range(0, len(place), _REMAP_COLUMNS)]
+    )
     linear = np.interp(codes, np.linspace(0.0, 1.0, 1025), tone.responses[own.response].to_linear)
     q = np.sum((at - camera.principal_point) ** 2, axis=-1) / camera.half_diagonal_px**2
     factor = own.gain * np.array(own.white_balance) * illumination(own.vignetting, q)[:, None]
     return codes, np.maximum(linear, 1e-6) / factor
+
+
+def _bilinear(picture: NDArray[np.float32], at: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Samples (n, channels) at positions (n, 2), n at most `_REMAP_COLUMNS`."""
+    u, v = (np.ascontiguousarray(at[None, :, k]) for k in (0, 1))
+    found = cv2.remap(picture, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found[0], dtype=np.float64)
 
 
 def _curve(camera: Camera, r: NDArray[np.float64]) -> NDArray[np.float64]:

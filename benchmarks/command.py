@@ -23,7 +23,7 @@ _EVERY_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """What became of a command: exit code, wall seconds, peak of resident bytes of its process tree, output."""
+    """What became of a command: exit code, wall seconds, peak resident bytes of all its processes, output."""
 
     code: int
     seconds: float
@@ -77,6 +77,13 @@ def python_module(name: str, *arguments: object) -> list[str]:
     return [sys.executable, "-m", name, *map(str, arguments)]
 
 
+def try_stitch(source: Path, out: Path, *options: object) -> Ran:
+    """`belvedere stitch` in a fresh process, whatever it ends with."""
+    name = "belvedere.exe" if sys.platform == "win32" else "belvedere"
+    belvedere = str(Path(sys.executable).with_name(name))
+    return run([belvedere, "stitch", str(source), "--out", str(out), "--quiet", *map(str, options)])
+
+
 def stitch(source: Path, out: Path, *options: object) -> Ran:
     """`belvedere stitch` in a fresh process.
 
@@ -85,9 +92,7 @@ def stitch(source: Path, out: Path, *options: object) -> Ran:
     RuntimeError
         If it made nothing; says what it said.
     """
-    name = "belvedere.exe" if sys.platform == "win32" else "belvedere"
-    belvedere = str(Path(sys.executable).with_name(name))
-    ran = run([belvedere, "stitch", str(source), "--out", str(out), "--quiet", *map(str, options)])
+    ran = try_stitch(source, out, *options)
     if ran.code not in (0, 3):
         raise RuntimeError(f"belvedere stitch ended with {ran.code}: {ran.errors.strip()[-300:]}")
     return ran

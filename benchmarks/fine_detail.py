@@ -1,9 +1,10 @@
 """How much fine detail a picture keeps of its frames, by power spectra of windows.
 
-A window of the picture that one frame owns is compared with the window of that frame where the solved camera
-puts it. Frequencies of the picture are told in the frame's cycles/px by the local stretch J = d(plate)/d(frame):
-what varies with f_frame in the frame varies with f_plate in the picture, f_frame = J^T f_plate, and its
-variance stays. So nothing is resampled to be compared. The frame's codes first get the picture's own tone.
+A window of the picture that one frame owns is compared with the window of that frame where the solved
+camera puts it. Frequencies of the picture are told in the frame's cycles/px by the local stretch
+J = d(plate)/d(frame): what varies with f_frame in the frame varies with f_plate in the picture,
+f_frame = J^T f_plate, and its variance stays. So nothing is resampled to be compared. The frame's codes first
+get the picture's own tone.
 """
 
 from __future__ import annotations
@@ -69,7 +70,7 @@ def _compare(made: Made, source: FrameSource, x: int, y: int, clear: int) -> Det
         return None
     # the same share of the scene: the picture's window is as much larger as the picture is
     w, h = (int(2 * round(WINDOW_PX * s / 2)) for s in np.linalg.norm(stretch, axis=1))
-    if not (0.8 * WINDOW_PX <= min(w, h) and max(w, h) <= WINDOW_PX + 2 * clear):
+    if not (min(w, h) >= 0.8 * WINDOW_PX and max(w, h) <= WINDOW_PX + 2 * clear):
         return None
     part = made.codes[y - h // 2 : y + h // 2, x - w // 2 : x + w // 2, :3].astype(np.float64) / 65535.0
     codes = source.window(frame, 0, *corner, *(corner + WINDOW_PX))
@@ -85,7 +86,7 @@ def _compare(made: Made, source: FrameSource, x: int, y: int, clear: int) -> Det
 def _stretch(made: Made, frame: int, at: NDArray[np.float64]) -> NDArray[np.float64]:
     """J[i, j] = d plate_i / d frame_j at a position of a frame."""
     camera, e = made.cameras[frame], 8.0
-    near = np.stack([at + [e, 0], at - [e, 0], at + [0, e], at - [0, e]])
+    near = at + np.array([[e, 0.0], [-e, 0.0], [0.0, e], [0.0, -e]])
     p = made.plate.points(camera.rays(near))
     return np.stack([(p[0] - p[1]) / (2 * e), (p[2] - p[3]) / (2 * e)], axis=-1)
 

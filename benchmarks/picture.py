@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.against_truth import frame_grid
+from benchmarks.against_truth import frame_grid, turn_to_truth
 from benchmarks.fine_detail import Detail, measure_detail
 from benchmarks.picture_made import Made, make
 from benchmarks.seam_steps import measure_seam_steps
@@ -58,8 +58,6 @@ def _covered(made: Made) -> float:
 
     A point counts as one over the number of frames that show its place.
     """
-    from benchmarks.against_truth import turn_to_truth
-
     turn = turn_to_truth(made.truth, made.cameras)
     total = shown = 0.0
     frames = [f for f in made.truth.frames if f.belongs]

@@ -1,8 +1,8 @@
 """Steps of tone across the seams of a picture, measured in flat places and beside lines without a seam.
 
-At a place on a seam the step is log2 of the mean light of a strip on one side over that on the other, less the
-mean of the same measured a little to either side, where one frame is shown: what the scene itself does there.
-The median over a piece of seam is the piece's step.
+At a place on a seam the step is log2 of the mean light of a strip on one side over that on the other, less
+the mean of the same measured a little to either side, where one frame is shown: what the scene itself does
+there. The median over a piece of seam is the piece's step.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def measure_seam_steps(made: Made, band: int = 512) -> SeamSteps:
 
 
 def _luminance(made: Made) -> NDArray[np.float32]:
-    """log2 of linear light, (height, width); NaN where nothing is shown, or too dark or too bright to tell."""
+    """log2 of linear light, (height, width); NaN where nothing is shown, too dark or too bright."""
     knots = np.linspace(0.0, 1.0, 1025)
     out = np.empty(made.codes.shape[:2], np.float32)
     for y in range(0, len(out), 256):

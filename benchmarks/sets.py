@@ -185,5 +185,3 @@ def processors() -> int:
 def seeds(setting: Setting, own: int) -> Iterator[int]:
     """The seeds to repeat over."""
     return iter(range(setting.seeds if setting.seeds is not None else own))
-
-

@@ -69,5 +69,3 @@ def measure_tone(source: FrameSource, frames: tuple[Frame, ...], alignment: Alig
 def cameras_of(alignment: Alignment) -> dict[int, Camera]:
     """Solved cameras by frame."""
     return {i: p.camera for i, p in enumerate(alignment.frames) if p.camera is not None}
-
-

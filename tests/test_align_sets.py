@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
 from belvedere.align.options import AlignOptions
-from belvedere.align.pair_rotation import fit_rotation
-from belvedere.align.overlaps import frame_grid, overlapping_pairs
 from belvedere.capture.decode import decode
 from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_source import FramesInMemory
@@ -24,6 +22,8 @@ from belvedere.demo.render import render_frames, truth
 from belvedere.demo.sets import set_spec
 from belvedere.demo.truth import Truth
 from belvedere.errors import NothingToMake
+from belvedere.geometry.camera import Camera
+from benchmarks import against_truth
 
 REAL = Path(__file__).parents[2] / "shared" / "data" / "real"
 
@@ -68,38 +68,16 @@ def align(shot: Shot) -> Alignment:
     return estimate_alignment(shot.source, shot.frames, AlignOptions())
 
 
+def cameras_of(found: Alignment) -> dict[int, Camera]:
+    return {i: p.camera for i, p in enumerate(found.frames) if p.camera is not None}
+
+
 def place_errors(told: Truth, found: Alignment) -> NDArray[np.float64]:
-    """RMS error of every used frame's rays after the best turn of the whole, in shares of its long side."""
-    true, seen = [], []
-    for i in found.used:
-        camera = told.frames[i].camera
-        grid = frame_grid(camera, 6)
-        true.append(camera.rays(grid))
-        solved = found.frames[i].camera
-        assert solved is not None
-        seen.append(solved.rays(grid))
-    turn = fit_rotation(np.concatenate(seen), np.concatenate(true))
-    out = []
-    for i, t, s in zip(found.used, true, seen, strict=True):
-        camera = told.frames[i].camera
-        error = np.linalg.norm(t - s @ turn.T, axis=1) * camera.focal_px / max(camera.width, camera.height)
-        out.append(np.sqrt(np.mean(error**2)))
-    return np.array(out)
+    return against_truth.place_errors(told, cameras_of(found))
 
 
 def disagreement_px(told: Truth, found: Alignment) -> NDArray[np.float64]:
-    """How far apart two overlapping frames' solved cameras see the same scene point, px, over all overlaps."""
-    out = []
-    true = {i: told.frames[i].camera for i in found.used}
-    for a, b in overlapping_pairs(list(true), list(true.values())):
-        grid = frame_grid(true[a], 20)
-        there, seen = true[b].project(true[a].rays(grid))
-        camera_a, camera_b = found.frames[a].camera, found.frames[b].camera
-        assert camera_a is not None
-        assert camera_b is not None
-        apart = camera_a.rays(grid[seen]) - camera_b.rays(there[seen])
-        out.append(np.linalg.norm(apart, axis=1) * true[a].focal_px)
-    return np.concatenate(out)
+    return against_truth.disagreement_px(told, cameras_of(found))
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ from belvedere.align.alignment import LevelSource
 
 _WELL_DEFINED = np.radians(0.5)  # the person's word leaves to others what it knows worse than this
 _TRUST = {"person": 0, "pan-axis": 2}
+_MISTAKEN: tuple[LevelSource, ...] = ("person", "verticals", "tags", "sea-horizon", "pan-axis")
 _CONTRADICTS = 16.0  # squared sigmas, 2 degrees of freedom: 1 in 3000 by chance
 
 
@@ -73,7 +74,7 @@ def combine(evidence: Sequence[Evidence]) -> Evidence:
     """Put evidence together by its covariances; source and words are those of the most trusted.
 
     The person's word is diluted by nothing: others speak only where it leaves a direction open. Other
-    evidence that contradicts what is surer is left out.
+    evidence that contradicts what is harder to mistake is left out, and named.
 
     Parameters
     ----------
@@ -97,7 +98,7 @@ def combine(evidence: Sequence[Evidence]) -> Evidence:
     covariance = axes.T @ np.linalg.inv(information) @ axes
     words = heard[0].words
     if len(heard) < len(ranked):
-        out = [e for e in ranked if e not in heard and e.source != "pan-axis"]
+        out = [e for e in ranked if not any(e is h for h in heard) and e.source != "pan-axis"]
         said = " and ".join(_NAMES[e.source] for e in out)
         if said:
             words += f"; {said} contradict{'s' if len(out) == 1 else ''} it and had no say"
@@ -114,12 +115,15 @@ _NAMES = {
 
 
 def _heard(ranked: Sequence[Evidence]) -> list[Evidence]:
-    """Evidence that does not contradict what stands before it."""
-    heard: list[Evidence] = []
-    for e in ranked:
-        if all(_apart(e, h) <= _CONTRADICTS for h in heard):
-            heard.append(e)
-    return heard
+    """Evidence that contradicts nothing that is harder to mistake, in the order given.
+
+    A straight edge of another kind can pass for the sea's horizon: plumb lines and tags have a veto on it.
+    """
+    kept: list[Evidence] = []
+    for e in sorted(ranked, key=lambda e: _MISTAKEN.index(e.source)):
+        if all(_apart(e, k) <= _CONTRADICTS for k in kept):
+            kept.append(e)
+    return [e for e in ranked if any(e is k for k in kept)]
 
 
 def _apart(a: Evidence, b: Evidence) -> float:

@@ -7,6 +7,7 @@ radial distortion is tried beside none, since it looks much like another focal l
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,7 +19,7 @@ from belvedere.align.pair_rotation import fit_rotation
 
 _LADDER = np.geomspace(0.35, 14.0, 64)  # of the frame's long side; 6 % steps: about 13 to 500 mm on 36 mm
 _SCAN_MATCHES = 600  # matches in all that the scan weighs
-_CORNERS = (0.0, -0.03, 0.03)  # displacement of the corner by k1, as a share of its radius
+_CORNERS = (0.0, -0.012, 0.012, -0.03, 0.03)  # displacement of the corner by k1, as a share of its radius
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,21 +91,33 @@ def scan_focal(pairs: Sequence[MatchedPair], long_side: float, pixel: float) -> 
     FocalScan
     """
     ladder = _LADDER * long_side
-    half = np.hypot(1.0, 0.7) / 2.0 * long_side
+    thinned = _thinned(pairs)
+    return FocalScan(ladder, np.array([_cost(thinned, float(f), long_side, pixel) for f in ladder]))
+
+
+def disagreement(pairs: Sequence[MatchedPair], focal: float, long_side: float, pixel: float) -> float:
+    """Mean robust disagreement (0 to 1) of the pairs at one focal length, px; parameters as `scan_focal`."""
+    return _cost(_thinned(pairs), focal, long_side, pixel)
+
+
+def _thinned(pairs: Sequence[MatchedPair]) -> list[MatchedPair]:
     most = max(24, _SCAN_MATCHES // len(pairs))
-    thinned = [MatchedPair(_every(p.a, most), _every(p.b, most)) for p in pairs]
-    weight = sum(len(p.a) for p in thinned)
-    cost = np.full(len(ladder), np.inf)
+    return [MatchedPair(_every(p.a, most), _every(p.b, most)) for p in pairs]
+
+
+def _cost(pairs: Sequence[MatchedPair], focal: float, long_side: float, pixel: float) -> float:
+    """Mean cost at a focal length under the best of the distortions tried."""
+    half = np.hypot(1.0, 0.7) / 2.0 * long_side
+    weight = sum(len(p.a) for p in pairs)
+    best = math.inf
     for corner in _CORNERS:
-        for i, f in enumerate(ladder):
-            k1 = corner / (half / f) ** 2
-            total = 0.0
-            for p in thinned:
-                total += _pair_cost(p, float(f), k1, pixel)
-                if total > cost[i] * weight:
-                    break  # already worse than another distortion at this focal length
-            cost[i] = min(cost[i], total / weight)
-    return FocalScan(ladder, cost)
+        total = 0.0
+        for p in pairs:
+            total += _pair_cost(p, focal, corner / (half / focal) ** 2, pixel)
+            if total > best:
+                break  # already worse than another distortion
+        best = min(best, total)
+    return best / weight
 
 
 def _every(points: NDArray[np.float64], most: int) -> NDArray[np.float64]:

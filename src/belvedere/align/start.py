@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from belvedere.align.block import Block, Lens, LensPrior, Ties, adjust
 from belvedere.align.features import Features
-from belvedere.align.focal import MatchedPair, homography_inliers, scan_focal
+from belvedere.align.focal import MatchedPair, disagreement, homography_inliers, scan_focal
 from belvedere.align.lens_groups import Group
 from belvedere.align.links import Link
 from belvedere.align.matching import gate, likely_pairs, match
@@ -27,6 +27,9 @@ Matches = dict[Pair, NDArray[np.int64]]
 _LEARN_PAIRS = 24  # pairs from which a group's lens is learnt
 _LEARN_LEAST = 16  # matches on one homography that make a pair worth learning from
 _TOLERANCE = 3.5  # agreement of a match with a rotation, px of the reduced copy
+_AGREEMENT = (
+    0.12  # mean cost under which a tagged focal length explains the pictures: about 0.75 px of the copy
+)
 _BEYOND_RIVAL = 6.0  # agreeing matches a pair must have beyond its best rival; no published source
 _UNKNOWN_FOCAL = 1.2  # of the long side, where nothing tells
 
@@ -155,10 +158,13 @@ def _learn(sights: Sights, group: Group, g: int, pairs: list[MatchedPair]) -> St
         focal = tagged if tagged is not None else _UNKNOWN_FOCAL * group.long_side
         notice = None if tagged else "nothing tells the focal length; a normal lens was assumed"
         return StartingLens(lens_at(focal), LensPrior(focal, 0.05, 0.004 * corner_px), notice)
-    scan = scan_focal(pairs, group.long_side, pixel)
-    best = float(scan.cost.min())
-    agreeing = [f for f in group.tagged_px if scan.cost_at(f) <= best + 0.02 + 0.2 * best]
-    focal = agreeing[0] if agreeing else scan.best_px
+    agreeing = [f for f in group.tagged_px if disagreement(pairs, f, group.long_side, pixel) < _AGREEMENT]
+    focal = agreeing[0] if agreeing else 0.0
+    if not agreeing:
+        scan = scan_focal(pairs, group.long_side, pixel)
+        best = float(scan.cost.min())
+        agreeing = [f for f in group.tagged_px if scan.cost_at(f) <= best + 0.02 + 0.2 * best]
+        focal = agreeing[0] if agreeing else scan.best_px
     prior = LensPrior(focal, 0.1 if agreeing else 0.4, 0.004 * corner_px)
     lens = _pairwise(sights, g, pairs, lens_at(focal), prior, pixel)
     notice = None

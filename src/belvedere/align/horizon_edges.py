@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.features import level_of
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
@@ -48,17 +49,6 @@ class Edges:
     pixel: float
 
 
-def reduced_level(source: FrameSource, frame: int) -> int:
-    """The highest level of a frame that still has `REDUCED_PX` pixels."""
-    level = 0
-    while level + 1 < source.levels(frame):
-        w, h = source.size(frame, level + 1)
-        if w * h < REDUCED_PX:
-            break
-        level += 1
-    return level
-
-
 def find_edges(source: FrameSource, frame: int, camera: Camera, down: NDArray[np.float64]) -> Edges | None:
     """Candidates for the sea horizon in one frame; None if it does not look there or is far from upright.
 
@@ -75,7 +65,7 @@ def find_edges(source: FrameSource, frame: int, camera: Camera, down: NDArray[np
     plumb = camera.rotation @ down
     if abs(plumb[0]) > 0.5 * abs(plumb[1]) or plumb[1] <= 0.0:
         return None
-    level = reduced_level(source, frame)
+    level = level_of(source, frame, REDUCED_PX)
     view = camera.scaled(level)
     near = _heights(view, down)
     if not (np.abs(near) < _BAND).any():
@@ -126,7 +116,7 @@ def measure_again(
         The same u with v where the step is steepest within 1.5 px of the reduced copy; NaN where it is not
         inside that range.
     """
-    reach = round(1.5 * 2.0 ** reduced_level(source, frame)) + 2
+    reach = round(1.5 * 2.0 ** level_of(source, frame, REDUCED_PX)) + 2
     half = reach + _SIDE_FULL
     out = np.full(points.shape, np.nan)
     for k, (u, v) in enumerate(points):

@@ -6,6 +6,7 @@ Usage: python -m benchmarks.bench [--only GROUP,GROUP] [--megapixels 1.5] [--see
 from __future__ import annotations
 
 import argparse
+import hashlib
 import importlib
 import platform
 import shutil
@@ -40,12 +41,14 @@ def main() -> int:
     print(head(), flush=True)
     measured: list[tuple[str, Figure]] = []
     for group in given.only:
-        began = time.perf_counter()
+        began, code = time.perf_counter(), _code()
         for figure in _figures(group, setting):
             measured.append((group, figure))
             append_lines(setting.folder / "figures.jsonl", run, group, [figure])
             print(row(group, figure), flush=True)
         print(f"  {group} took {time.perf_counter() - began:.0f} s", flush=True)
+        if _code() != code:
+            print(f"  the code was changed while {group} ran: measure it again", flush=True)
     shutil.rmtree(setting.folder / "work", ignore_errors=True)
     if len(given.only) > 1:
         print("\n" + head())
@@ -62,6 +65,12 @@ def _figures(group: str, setting: Setting) -> Iterator[Figure]:
     except Exception as error:
         traceback.print_exc(file=sys.stderr)
         yield not_measured(f"{group}: stopped by {type(error).__name__}", error)
+
+
+def _code() -> str:
+    """SHA-256 of the package's source files as they are now."""
+    files = sorted(Path(belvedere.__file__).parent.rglob("*.py"))
+    return hashlib.sha256(b"\0".join(file.read_bytes() for file in files)).hexdigest()
 
 
 def _arguments() -> argparse.Namespace:

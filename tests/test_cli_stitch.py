@@ -240,6 +240,26 @@ def test_frames_may_be_left_out_by_name(
     )
 
 
+def test_frames_left_out_on_request_are_no_failure(shot: Path, tmp_path: Path) -> None:
+    name = sorted(shot.glob("*.JPG"))[-1].name
+    code = run(["stitch", str(shot), "--out", str(tmp_path / "a.tif"), "--leave-out", name, "--quiet"])
+    report = read_report(tmp_path / "a.report.json")
+    assert [report.frames[i].file for i in report.left_out] == [name]
+    assert code == (3 if report.in_doubt else 0)
+
+
+def test_the_photographer_may_point_at_the_horizon(
+    shot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, frame = str(tmp_path / "a.tif"), sorted(shot.glob("*.JPG"))[0].name
+    begin = ["stitch", str(shot), "--out", out, "--horizon"]
+    fails(capsys, [*begin, "nobody.jpg:1,2", "nobody.jpg:3,4"], "nobody.jpg: no frame has")
+    fails(capsys, [*begin, f"{frame}:1,two"], "no point of the horizon")
+    fails(capsys, [*begin, f"{frame}:100,300"], "one point of the horizon")
+    run([*begin, f"{frame}:10,300", f"{frame}:400,310", "--preview", "--quiet"])
+    assert read_report(tmp_path / "a.report.json").level.source == "person"
+
+
 # Stopping
 
 

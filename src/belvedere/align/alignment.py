@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from belvedere.geometry.camera import Camera
 
+ON_REQUEST = "left out on request"
+"""The reason of a frame that the photographer wanted left out: nothing has gone wrong."""
+
 LevelSource = Literal["person", "tags", "sea-horizon", "verticals", "pan-axis"]
 
 

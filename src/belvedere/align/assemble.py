@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.alignment import Alignment, LensGroup, Level, PairTies, Placement
+from belvedere.align.alignment import ON_REQUEST, Alignment, LensGroup, Level, PairTies, Placement
 from belvedere.align.certainty import doubts, placement_sigmas
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.lens_groups import Group
@@ -66,7 +66,7 @@ def assemble(
 
 def _reason(i: int, frames: Sequence[Frame], blocks: Sequence[Sequence[int]], left_out: set[int]) -> str:
     if i in left_out:
-        return "left out on request"
+        return ON_REQUEST
     own = next(b for b in blocks if i in b)
     if len(own) == 1:
         return "shows nothing that can be recognised in another frame"

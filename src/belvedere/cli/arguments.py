@@ -110,6 +110,14 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         "--focal-35mm", type=float, metavar="MM", help="focal length as 35-mm equivalent, above the tags"
     )
     word.add_argument(
+        "--horizon",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="NAME:X,Y",
+        help="two or more points of the horizon, px of frames as displayed, above other evidence",
+    )
+    word.add_argument(
         "--masks",
         metavar="FOLDER",
         help="PNG masks named like the frames: 0 never use, 255 prefer",

@@ -78,13 +78,31 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         bits=8 if given.depth == 8 else 16,
         pixels_per_inch=given.ppi,
         resolution_share=share,
-        align=AlignOptions(focal_35mm=given.focal_35mm, leave_out=tuple(sorted(set(given.leave_out)))),
+        align=AlignOptions(
+            focal_35mm=given.focal_35mm,
+            leave_out=tuple(sorted(set(given.leave_out))),
+            horizon_points=tuple(_horizon_point(text) for text in given.horizon),
+        ),
         layout=LayoutOptions(
             projection=_projection(given.projection),
             centre_yaw=None if given.centre_yaw is None else math.radians(given.centre_yaw),
             pixels_per_radian=per_radian,
         ),
     )
+
+
+def _horizon_point(text: str) -> tuple[str, float, float]:
+    """A point of the horizon: "NAME:X,Y"."""
+    name, _, place = text.rpartition(":")
+    try:
+        x, y = (float(part) for part in place.split(","))
+    except ValueError as error:
+        raise BelvedereError(
+            f"{text}: no point of the horizon; write a frame's name and px, like frame7.jpg:1800,2955"
+        ) from error
+    if not name or not math.isfinite(x + y):
+        raise BelvedereError(f"{text}: no point of the horizon; the frame's name is missing, or a number")
+    return name, x, y
 
 
 def memory_from(text: str | None) -> int | None:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from belvedere.align.alignment import LevelSource
+from belvedere.align.alignment import ON_REQUEST, LevelSource
 from belvedere.compose.finished_file import finished_file
 from belvedere.errors import UnreadableFile
 from belvedere.geometry.plate import Projection
@@ -241,8 +241,9 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def exit_code(self) -> Literal[0, 3]:
-        """0 where all frames are used and sure, 3 where something is left out or in doubt."""
-        return 3 if self.left_out or self.in_doubt or self.unreadable else 0
+        """0 where all frames wanted are used and sure, 3 where something is left out or in doubt."""
+        missed = [i for i in self.left_out if self.frames[i].reason != ON_REQUEST]
+        return 3 if missed or self.in_doubt or self.unreadable else 0
 
 
 def encode(report: Report) -> bytes:

@@ -50,7 +50,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
         If an option cannot be followed.
     """
     began = time.perf_counter()
-    give_back_large_arrays()
+    give_back_large_arrays(options.memory_bytes or default_ceiling())
     check_output(options.out)
     made = (options.out, options.preview_path, report_path(options.out))
     check_not_a_source(options.sources, made)
@@ -82,6 +82,14 @@ def _check_enough(gathered: Gathered, options: StitchOptions) -> None:
         strangers = [name for name in options.align.leave_out if name not in names]
         if strangers:
             raise NothingToMake(f"{strangers[0]}: no frame has this name, so it cannot be left out")
+        points = options.align.horizon_points
+        strangers = [name for name, _, _ in points if name not in names]
+        if strangers:
+            raise NothingToMake(
+                f"{strangers[0]}: no frame has this name, so it holds no point of the horizon"
+            )
+        if len(points) == 1:
+            raise NothingToMake("one point of the horizon says nothing of its slope; give two or more")
         return
     because = "".join(f"; {path}: {why}" for path, why in gathered.unreadable[:3])
     if len(gathered.unreadable) > 3:

@@ -1,116 +1,148 @@
-"""Steps of tone across the seams of a picture, measured in flat places and beside lines without a seam.
+"""Steps of tone across the seams of a picture, the scene's own steps taken out.
 
-At a place on a seam the step is log2 of the mean light of a strip on one side over that on the other, less
-the mean of the same measured a little to either side, where one frame is shown: what the scene itself does
-there. The median over a piece of seam is the piece's step.
+Both frames of a seam show both its sides. At a place on a seam the picture's step is log2 of the mean light
+of a strip on one side over that on the other; the scene's own step is the same in either frame alone, at the
+places the solved cameras give, with the tone the picture gave it. The picture's less the mean of both frames'
+is what the seam added; its median over a piece of seam is the piece's step. The same a little to the side,
+where the picture shows one frame and is compared with it, says how much of that is noise.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.capture.frame_source import FrameSource
 from benchmarks.picture_made import Made
 
 _STRIP = 10  # px averaged on either side
 _GAP = 2  # px left out next to the seam
-_BESIDE = 2 * (_STRIP + _GAP)  # px from the seam to the lines beside it
+_BESIDE = 2 * (_STRIP + _GAP)  # px from the seam to the line beside it
+_REACH = _BESIDE + _STRIP + _GAP + 1
 _PIECE = 48  # px along the seam in one piece
-_FLAT_EV = 0.06  # RMS of the steps beside a seam, at most, for a piece to count
-_SURE_EV = 0.004  # one sigma of a piece's median
+_BAND = 480  # rows of the plate looked at together, a multiple of _PIECE
+_FLAT_EV = 0.15  # RMS of the scene's own steps, at most, for a piece to count
+_SURE_EV = 0.003  # one sigma of a piece's median
+_LUMINANCE = np.array([0.25, 0.5, 0.25])
+_KNOTS = np.linspace(0.0, 1.0, 1025)
 
 
 @dataclass(frozen=True, slots=True)
 class SeamSteps:
-    """Absolute steps of pieces of seam, and of lines that are no seam, EV; share of pieces that are flat."""
+    """Absolute steps of pieces of seam, and of lines beside them, EV; share of all pieces that count."""
 
     seams: NDArray[np.float64]
     beside: NDArray[np.float64]
-    flat_share: float
+    share: float
 
 
-def measure_seam_steps(made: Made, band: int = 512) -> SeamSteps:
-    """Measure every piece of upright or level seam in the picture that lies in a flat place."""
-    light = _luminance(made)
-    height, width = light.shape
-    found: list[float] = []
-    beside: list[float] = []
-    pieces = 0
-    own = np.concatenate([made.owners(0, y, width, min(band, height - y)) for y in range(0, height, band)])
-    for value, frame in ((light, own), (light.T, own.T)):
-        on, off, count = _pieces(value, frame)
-        found += on
-        beside += off
-        pieces += count
-    return SeamSteps(np.abs(found), np.abs(beside), len(found) / max(pieces, 1))
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of seam: plate px just before it, (n,) each; the frames before and after; along x or y."""
+
+    x: NDArray[np.int64]
+    y: NDArray[np.int64]
+    before: int
+    after: int
+    across_x: bool
 
 
-def _luminance(made: Made) -> NDArray[np.float32]:
-    """log2 of linear light, (height, width); NaN where nothing is shown, too dark or too bright."""
-    knots = np.linspace(0.0, 1.0, 1025)
-    out = np.empty(made.codes.shape[:2], np.float32)
-    for y in range(0, len(out), 256):
-        codes = made.codes[y : y + 256].astype(np.float32) / np.float32(65535)
-        linear = np.interp(codes[..., :3], knots, made.to_linear) @ np.array([0.25, 0.5, 0.25])
-        good = (codes[..., 3] == 1.0) & (linear > 0.01) & (codes[..., :3].max(axis=-1) < 0.97)
-        out[y : y + 256] = np.where(good, np.log2(np.maximum(linear, 1e-6)), np.nan)
-    return out
+def measure_seam_steps(made: Made, source: FrameSource) -> SeamSteps:
+    """Measure every upright or level piece of seam in the picture that lies in a plain enough place."""
+    pieces = list(_pieces(made))
+    found = [(_added(made, source, p, 0), _added(made, source, p, -_BESIDE)) for p in pieces]
+    seams = [abs(on) for on, _ in found if on is not None]
+    beside = [abs(off) for _, off in found if off is not None]
+    return SeamSteps(np.array(seams), np.array(beside), len(seams) / max(len(pieces), 1))
 
 
-def _pieces(value: NDArray[np.float32], own: NDArray[np.int16]) -> tuple[list[float], list[float], int]:
-    """Steps of upright seams, of lines beside them, and how many pieces there were."""
-    height, width = value.shape
-    reach = _BESIDE + _STRIP + _GAP + 1
+def _pieces(made: Made) -> Iterator[Piece]:
+    """Pieces of seam that run upright enough to be crossed along x, then those crossed along y."""
+    height, width = made.plate.height, made.plate.width
+    for across_x in (True, False):
+        long = height if across_x else width
+        for start in range(0, long, _BAND):
+            size = min(_BAND, long - start)
+            own = made.owners(0, start, width, size) if across_x else made.owners(start, 0, size, height).T
+            for along, across, before, after in _crossings(own):
+                x, y = (across, along + start) if across_x else (along + start, across)
+                yield Piece(x, y, before, after, across_x)
+
+
+def _crossings(
+    own: NDArray[np.int16],
+) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64], int, int]]:
+    """(rows, columns, frame before, frame after) of pieces of seam between columns, nothing else near."""
+    length, width = own.shape
     change = (own[:, 1:] != own[:, :-1]) & (own[:, 1:] >= 0) & (own[:, :-1] >= 0)
-    on: list[float] = []
-    off: list[float] = []
-    pieces = 0
-    for y in range(0, height - _PIECE, _PIECE):
-        rows, columns = np.nonzero(change[y : y + _PIECE])
-        rows = rows + y
-        alone = (columns >= reach) & (columns < width - reach - 1)
-        rows, columns = rows[alone], columns[alone]
-        if not len(rows):
-            continue
-        # one frame on either side as far as is looked: nothing but this seam
+    for top in range(0, length, _PIECE):
+        rows, columns = np.nonzero(change[top : top + _PIECE])
+        rows = rows + top
+        inside = (columns >= _REACH) & (columns < width - _REACH - 1)
+        rows, columns = rows[inside], columns[inside]
         left, right = own[rows, columns], own[rows, columns + 1]
-        for d in (2, _GAP + _STRIP, _BESIDE, reach - 1):
+        for d in (2, _GAP + _STRIP, _BESIDE, _REACH - 1):
             same = (own[rows, columns - d] == left) & (own[rows, columns + 1 + d] == right)
             rows, columns, left, right = rows[same], columns[same], left[same], right[same]
-        for a, b in {(int(i), int(j)) for i, j in zip(left, right, strict=True)}:
+        for a, b in sorted({(int(i), int(j)) for i, j in zip(left, right, strict=True)}):
             these = (left == a) & (right == b)
-            if these.sum() < _PIECE // 2:
-                continue
-            pieces += 1
-            found = _piece(value, rows[these], columns[these])
-            if found is not None:
-                on.append(found[0])
-                off.append(found[1])
-    return on, off, pieces
+            if these.sum() >= _PIECE // 2:
+                yield rows[these], columns[these], a, b
 
 
-def _piece(
-    value: NDArray[np.float32], rows: NDArray[np.int64], columns: NDArray[np.int64]
-) -> tuple[float, float] | None:
-    """Step across a seam, and the same beside it; None where the place is not flat."""
-
-    def step(at: NDArray[np.int64]) -> NDArray[np.float64]:
-        side = np.arange(_GAP, _GAP + _STRIP)
-        right = value[rows[:, None], (at + 1)[:, None] + side].mean(axis=1)
-        left = value[rows[:, None], at[:, None] - side].mean(axis=1)
-        return np.asarray(right - left, dtype=np.float64)
-
-    here, before, after = step(columns), step(columns - _BESIDE), step(columns + _BESIDE)
-    usable = np.isfinite(here) & np.isfinite(before) & np.isfinite(after)
+def _added(made: Made, source: FrameSource, piece: Piece, shift: int) -> float | None:
+    """What the picture adds to the scene's own step across a piece, or `shift` px beside it; EV."""
+    side = np.arange(_GAP, _GAP + _STRIP)
+    offsets = shift + np.concatenate([-side, 1 + side])
+    dx, dy = (offsets, 0 * offsets) if piece.across_x else (0 * offsets, offsets)
+    at = np.stack([piece.x[:, None] + dx, piece.y[:, None] + dy], axis=-1)
+    frames = (piece.before, piece.after) if shift == 0 else (piece.before,)
+    shown = _step(_of_picture(made, at))
+    scene = np.mean([_step(_of_frame(made, source, frame, at)) for frame in frames], axis=0)
+    usable = np.isfinite(shown) & np.isfinite(scene)
     if usable.sum() < _PIECE // 2:
         return None
-    across = (here - (before + after) / 2.0)[usable]
-    both = np.concatenate([before[usable], after[usable]])
-    if np.sqrt(np.mean(both**2)) > _FLAT_EV:
+    added = (shown - scene)[usable]
+    sigma = 1.2533 * 1.4826 * np.median(np.abs(added - np.median(added))) / np.sqrt(len(added))
+    if sigma > _SURE_EV or np.sqrt(np.mean(scene[usable] ** 2)) > _FLAT_EV:
         return None
-    sigma = 1.2533 * 1.4826 * np.median(np.abs(across - np.median(across))) / np.sqrt(len(across))
-    if sigma > _SURE_EV:
-        return None
-    return float(np.median(across)), float(np.median((before - after)[usable])) / 2.0
+    return float(np.median(added))
+
+
+def _step(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """log2 of the mean of the second half of the columns over that of the first."""
+    half = light.shape[1] // 2
+    return np.asarray(np.log2(light[:, half:].mean(axis=1) / light[:, :half].mean(axis=1)))
+
+
+def _of_picture(made: Made, at: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Linear light of the picture; NaN where nothing is shown, too dark or too bright."""
+    codes = made.codes[at[..., 1], at[..., 0]] / 65535.0
+    light = np.interp(codes[..., :3], _KNOTS, made.to_linear) @ _LUMINANCE
+    good = (codes[..., 3] == 1.0) & (light > 0.01) & (codes[..., :3].max(axis=-1) < 0.97)
+    return np.where(good, light, np.nan)
+
+
+def _of_frame(made: Made, source: FrameSource, frame: int, at: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Linear light of one frame, corrected, at plate positions; NaN where it shows none or too much."""
+    place, seen = made.cameras[frame].project(made.plate.directions(at.astype(np.float64)))
+    if not seen.all():
+        return np.full(at.shape[:-1], np.nan)
+    (x0, y0), (x1, y1) = (
+        np.floor(place.min(axis=(0, 1))).astype(int),
+        np.ceil(place.max(axis=(0, 1))).astype(int),
+    )
+    window = source.window(frame, 0, x0 - 1, y0 - 1, x1 + 2, y1 + 2)
+    u, v = (np.ascontiguousarray(place[..., k] - o + 1, dtype=np.float32) for k, o in ((0, x0), (1, y0)))
+    white = np.float32(np.iinfo(window.dtype).max)
+    codes = cv2.remap(window.astype(np.float32) / white, u, v, cv2.INTER_CUBIC).astype(np.float64)
+    light = made.light(frame)
+    q = np.sum((place - light.principal_point) ** 2, axis=-1) / light.half_diagonal_px**2
+    a1, a2, a3 = light.vignetting
+    linear = np.interp(codes, _KNOTS, light.to_linear) * np.array(light.factor)
+    linear = linear @ _LUMINANCE / (1.0 + q * (a1 + q * (a2 + q * a3)))
+    return np.where(codes.max(axis=-1) < 0.97, linear, np.nan)

@@ -56,7 +56,7 @@ def _register(images: list[Any], megapixels: float | None, out: Path | None) -> 
         "cameras": [{"K": c.K().tolist(), "R": c.R.tolist()} for c in stitcher.cameras()],
     }
     if out is not None:
-        status, picture = stitcher.composePanorama(images)
+        status, picture = stitcher.composePanorama()  # of the frames it kept
         if status != 0:
             return found | {"status": _STATUS.get(status, str(status))}
         found["size"] = [int(picture.shape[1]), int(picture.shape[0])]

@@ -99,20 +99,41 @@ def measure(setting: Setting) -> Iterator[Figure]:
 def _time_and_memory(setting: Setting, name: str) -> Iterator[Figure]:
     folder = setting.rendered(name)
     count = len(read_truth(folder).frames)
-    theirs = find(folder, out=setting.room("reference") / "reference.tif")
+    theirs, tried = _whole_picture(setting, folder, count)
     ours = stitch(folder, setting.room("reference") / "picture.tif", "--memory", "1GiB")
-    what = f"reference: {theirs.status}, {len(theirs.told['used'])} of {count} frames used"
-    times = f"{ours.seconds:.1f} s (16 bit) against {theirs.ran.seconds:.1f} s (8 bit); {what}"
-    memory = f"{ours.peak_bytes / 2**20:.0f} MiB against {theirs.ran.peak_bytes / 2**20:.0f} MiB"
-    yield Figure(f"{name}: our time / reference's", ours.seconds / theirs.ran.seconds, "", 1.0, note=times)
+    whole = theirs.status == "OK" and len(theirs.told["used"]) == count
+    words = "; ".join(tried) + ("" if whole else "; no picture of all frames, so no bar")
+    yield Figure(
+        f"{name}: our time / reference's",
+        ours.seconds / theirs.ran.seconds,
+        "",
+        1.0 if whole else None,
+        note=f"{ours.seconds:.1f} s (16 bit) against {theirs.ran.seconds:.1f} s (8 bit). Reference: {words}",
+    )
     yield Figure(
         f"{name}: our peak memory at 1 GiB / reference's",
         ours.peak_bytes / max(theirs.ran.peak_bytes, 1),
         "",
-        0.25 if count >= 15 else None,
-        note=memory,
+        0.25 if whole and count >= 15 else None,
+        note=f"{ours.peak_bytes / 2**20:.0f} MiB against {theirs.ran.peak_bytes / 2**20:.0f} MiB",
     )
     yield Figure(f"{name}: our peak memory under --memory 1GiB", ours.peak_bytes / 2**20, "MiB", 1024.0)
+
+
+def _whole_picture(setting: Setting, folder: Path, count: int) -> tuple[Found, list[str]]:
+    """The class's run as it comes; where that is not of all frames, with finer registration until one is."""
+    tried: list[str] = []
+    best: Found | None = None
+    for megapixels in _RESOLUTIONS:
+        found = find(folder, megapixels=megapixels, out=setting.room("reference") / "reference.tif")
+        where = "at the frames' own pixels" if megapixels < 0 else f"at {megapixels:g} megapixels"
+        tried.append(f"{where} {found.status}, {len(found.told['used'])} of {count} frames")
+        if best is None or len(found.told["used"]) > len(best.told["used"]):
+            best = found
+        if found.status == "OK" and len(found.told["used"]) == count:
+            break
+    assert best is not None
+    return best, tried
 
 
 def _alignment(setting: Setting) -> Iterator[Figure]:
@@ -131,8 +152,7 @@ def _alignment(setting: Setting) -> Iterator[Figure]:
             yield not_measured(name, f"it failed: {found.status}")
             continue
         theirs = found.disagreement_px(known)
-        if used == len(known.frames):
-            best = min(best, float(np.median(theirs)))
+        best = min(best, float(np.median(theirs)))  # even where it dropped frames
         said = f"{found.status}; {used} of {len(known.frames)} frames; {found.ran.seconds:.0f} s"
         yield Figure(name, float(np.median(theirs)), "px", note=said)
     yield Figure(

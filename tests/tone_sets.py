@@ -201,7 +201,7 @@ def local_steps(
             code = shot[frame][cell[:, 1], cell[:, 0], 1] / np.iinfo(shot[frame].dtype).max
             table = tone.responses[own.response].to_linear
             q = np.sum((where - cameras[frame].principal_point) ** 2, axis=-1)
-            q = q / cameras[frame].half_diagonal_px**2
+            q = q / cameras[frame].half_diagonal_px ** 2
             light = np.interp(code, np.linspace(0, 1, 1025), table)
             values.append((code, light / own.gain / illumination(own.vignetting, q)))
         good = (values[0][0] < 0.97) & (values[1][0] < 0.97) & (values[0][0] > 0.08) & (values[1][0] > 0.08)

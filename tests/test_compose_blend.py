@@ -187,7 +187,7 @@ def plain_spline(scene: Scene, levels: int, *, carried: bool) -> NDArray[np.floa
         pieces = []
         for f, (c, light) in enumerate(zip(scene.cameras, scene.lights, strict=True)):
             own = min(level, scene.source.levels(f) - 1)
-            pieces.append(sample(scene.source, f, own, c, light, plate, 2**level, *at))
+            pieces.append(sample(scene.source, f, own, c, light, plate, 2**level, *at, smooth=level > 0))
         drawn.append([np.sqrt(p.colour.astype(float)) for p in pieces])
         covers.append([p.coverage > 0 for p in pieces])
     picture = np.zeros((*masks[levels][0].shape, 3))

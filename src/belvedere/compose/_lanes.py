@@ -17,14 +17,13 @@ from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
-from belvedere.compose.kernel import TAPS, kernel_table
+from belvedere.compose.kernel import TAPS
 
 ROW_LANES = 20  # weights along a row: 16 lanes for pixels 0 to 4, then 4 lanes for pixel 5
 
 
-def row_weights() -> NDArray[np.float32]:
-    """The kernel table laid out for the lanes: (1025 * 20,), float32."""
-    table = kernel_table()
+def row_weights(table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A kernel table (1025, 6) laid out for the lanes: (1025 * 20,), float32."""
     out = np.zeros((table.shape[0], ROW_LANES), np.float32)
     for channel in range(3):
         out[:, channel:15:3] = table[:, :5]
@@ -32,9 +31,9 @@ def row_weights() -> NDArray[np.float32]:
     return out.ravel()
 
 
-def column_weights() -> NDArray[np.float32]:
-    """The kernel table as it stands: (1025 * 6,), float32."""
-    return kernel_table().ravel().copy()
+def column_weights(table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A kernel table (1025, 6) as it stands: (1025 * 6,), float32."""
+    return table.ravel().copy()
 
 
 def _weigh_taps(

@@ -98,7 +98,7 @@ class _Frames(NamedTuple):
     numbers: Sequence[int] | None
     plate: Plate
 
-    def draw(self, frame: int, plate_level: int, box: _Box) -> Piece:
+    def draw(self, frame: int, plate_level: int, box: _Box, *, smooth: bool = False) -> Piece:
         camera, light = self.cameras[frame], self.lights[frame]
         if camera is None or light is None:
             raise ValueError(f"frame {frame} owns plate pixels but has no camera or no light")
@@ -116,6 +116,7 @@ class _Frames(NamedTuple):
             box.x1 - box.x0,
             box.y1 - box.y0,
             displacement=None if self.displacements is None else self.displacements[frame],
+            smooth=smooth,
         )
 
 
@@ -326,7 +327,7 @@ def _draw_level(
         for part in boxes_around(wanted & (masks[n] > 0.0)):
             where = (slice(part.y0, part.y1), slice(part.x0, part.x1))
             moved = _Box(box.x0 + part.x0, box.y0 + part.y0, box.x0 + part.x1, box.y0 + part.y1)
-            piece = frames.draw(frame, plate_level, moved)
+            piece = frames.draw(frame, plate_level, moved, smooth=True)
             np.sqrt(piece.colour, out=drawn[n][where])
             covered[n][where] = piece.coverage > 0.0
     return drawn, covered

@@ -86,6 +86,32 @@ def kernel_table() -> NDArray[np.float32]:
     return out
 
 
+@cache
+def smooth_table() -> NDArray[np.float32]:
+    """Taps of the quintic B-spline, as `kernel_table`: a low pass, for the coarse levels of the blend.
+
+    Two frames show a sharp edge at different sub-pixel phases. What their coarse copies differ by because of
+    that would be carried to both sides of a seam as if it were tone; this kernel lets next to nothing through
+    where copies alias (sinc^6: 0.07 at 0.5 cycles/px, where an interpolating kernel has about 0.5).
+
+    References
+    ----------
+    M. Unser, Splines: A Perfect Fit for Signal and Image Processing, IEEE Signal Processing Magazine 16(6),
+    1999, equation (3).
+    """
+    t = np.arange(PHASES + 1) / PHASES
+    table = np.zeros((PHASES + 1, TAPS))
+    for k in range(TAPS):
+        x = np.abs(t - (k + FIRST_TAP))[:, None] + 3.0 - np.arange(7.0)
+        powers = np.where(x > 0.0, x, 0.0) ** 5
+        table[:, k] = powers @ (np.array([1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0]) / 120.0)
+    units = np.rint(table * 2.0**20)
+    units[np.arange(PHASES + 1), np.argmax(units, axis=1)] += 2.0**20 - units.sum(axis=1)
+    out = (units / 2.0**20).astype(np.float32) + np.float32(0.0)
+    out.flags.writeable = False
+    return out
+
+
 def power_response(taps: NDArray[np.floating], frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
     """|H(f)|^2 of taps (..., n) at `frequencies` (cycles/px): shape (..., len(frequencies))."""
     n = taps.shape[-1]

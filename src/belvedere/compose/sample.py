@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from belvedere.capture.frame_source import FrameSource
 from belvedere.compose._lanes import column_weights, row_weights
 from belvedere.compose._sampling import INVALID, ON_FRAME, STEPS, draw, extent, locate
+from belvedere.compose.kernel import kernel_table, smooth_table
 from belvedere.compose.light import FADE_FROM, FADE_TO, FrameLight
 from belvedere.compose.piece import Piece
 from belvedere.geometry.camera import Camera
@@ -34,6 +35,7 @@ def sample(
     height: int,
     *,
     displacement: NDArray[np.float64] | None = None,
+    smooth: bool = False,
 ) -> Piece:
     """Draw the plate's pixels ((x0 + i) step, (y0 + j) step) from one level of one frame.
 
@@ -61,6 +63,8 @@ def sample(
     displacement : ndarray of shape (gh, gw, 2), float64, or None
         Local refinement: px of the full frame added to (u, v), bilinear on a grid stretched from corner
         pixel to corner pixel. None is the identity.
+    smooth : bool
+        Draw with the low pass of `kernel.smooth_table`, not with the sharp kernel.
 
     Returns
     -------
@@ -99,7 +103,7 @@ def sample(
         ox, oy = (u0 >> 10) - 2, (v0 >> 10) - 2
         pixels = source.window(frame, level, ox, oy, (u1 >> 10) + 4, (v1 >> 10) + 4)
         white = float(np.iinfo(pixels.dtype).max)
-        wx, wy = _weights()
+        wx, wy = _weights(smooth)
         codes: NDArray[Any] = pixels.reshape(-1)
         draw(
             codes,
@@ -171,8 +175,9 @@ def plate_rows(plate: Plate, step: int, y0: int, height: int) -> NDArray[np.floa
 
 
 @cache
-def _weights() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    return row_weights(), column_weights()
+def _weights(smooth: bool) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    table = smooth_table() if smooth else kernel_table()
+    return row_weights(table), column_weights(table)
 
 
 def _factors(light: FrameLight, level: int) -> NDArray[np.float32]:

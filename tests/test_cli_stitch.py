@@ -300,30 +300,31 @@ def test_a_picture_stopped_half_way_is_gone_on_with_to_the_same_pixels(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an interrupt cannot be sent to one process on Windows")
 def test_ctrl_c_stops_within_two_seconds_and_leaves_no_half_file(shot: Path, tmp_path: Path) -> None:
-    out = tmp_path / "a.tif"
-    process = subprocess.Popen(
-        [*COMMAND, "stitch", str(shot), "--out", str(out), "--progress"],
-        stderr=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    )
-    assert process.stderr is not None
-    lines = []
-    for line in process.stderr:
-        lines.append(line)
-        if line.startswith("aligning"):
+    for attempt in range(5):  # on a busy machine the run may be over before the signal gets there
+        out = tmp_path / f"{attempt}.tif"
+        process = subprocess.Popen(
+            [*COMMAND, "stitch", str(shot), "--out", str(out), "--progress", "--workers", "1"],
+            stderr=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            encoding="utf-8",
+        )
+        assert process.stderr is not None
+        for line in process.stderr:
+            if line.startswith("aligning"):
+                break
+        began = time.monotonic()
+        process.send_signal(signal.SIGINT)
+        output, errors = process.communicate(timeout=30)
+        took = time.monotonic() - began
+        if process.returncode not in MADE:
             break
-    time.sleep(0.2)
-    began = time.monotonic()
-    process.send_signal(signal.SIGINT)
-    output, errors = process.communicate(timeout=30)
-    assert time.monotonic() - began < 2.0
+    assert took < 2.0
     assert process.returncode == 130, errors
     assert "Stopped; run the same command to continue." in errors
     assert "Traceback" not in errors
     assert output == ""
     assert not out.exists()
-    assert not (tmp_path / "a.work" / "lock.json").exists()
+    assert not out.with_suffix(".work").joinpath("lock.json").exists()
 
 
 def test_a_second_run_on_the_same_work_folder_says_who_holds_it(shot: Path, tmp_path: Path) -> None:

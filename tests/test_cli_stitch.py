@@ -311,6 +311,8 @@ def test_ctrl_c_stops_within_two_seconds_and_leaves_no_half_file(shot: Path, tmp
             stderr=subprocess.PIPE,
             stdout=subprocess.PIPE,
             encoding="utf-8",
+            # a shell starts what it puts in the background with interrupts ignored, and children inherit that
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         assert process.stderr is not None
         for line in process.stderr:

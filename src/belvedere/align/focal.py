@@ -26,7 +26,7 @@ _CORNERS = (0.0, -0.012, 0.012, -0.03, 0.03)  # displacement of the corner by k1
 class MatchedPair:
     """Matches of two frames that one homography explains, px from the frames' centres.
 
-    `weight` sets how much the pair counts. Both frames are taken through one lens.
+    Both frames are taken through one lens.
     """
 
     a: NDArray[np.float64]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numba as nb
@@ -115,8 +114,3 @@ def _mutual(likeness: NDArray[np.float32], ratio: np.float32) -> NDArray[np.int6
 def gate(inliers: int, matches_in_overlap: int) -> bool:
     """Whether a pair's agreeing matches outnumber chance (Brown & Lowe 2007, equation 13)."""
     return inliers > 8 + 0.3 * matches_in_overlap
-
-
-def seconds_between(a: float | None, b: float | None) -> float | None:
-    """Time between two exposures in s, None where either is unknown."""
-    return None if a is None or b is None or not math.isfinite(a - b) else abs(b - a)

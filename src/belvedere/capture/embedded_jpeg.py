@@ -83,7 +83,11 @@ def _previews(stream: BinaryIO, base: int, block: bytes) -> list[bytes]:
     found = []
     for place in range(at, min(at + length, len(block)) - 15, 16):
         attribute, size, offset = struct.unpack_from(_order(block) + "III", block, place)
-        if (attribute >> 16) & 0xFF != _LARGE_THUMBNAIL or not 0 < size <= _LARGEST_PREVIEW_BYTES or not offset:
+        if (
+            (attribute >> 16) & 0xFF != _LARGE_THUMBNAIL
+            or not 0 < size <= _LARGEST_PREVIEW_BYTES
+            or not offset
+        ):
             continue
         stream.seek(base + offset)
         picture = _jpeg_at(stream.read(size))

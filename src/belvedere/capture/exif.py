@@ -1,6 +1,6 @@
 """What Exif says of an exposure, taken from its tags with nothing believed that cannot be true.
 
-Tag numbers, types and senses: CIPA DC-008 (Exif 2.32). Units of focal plane resolution beyond inch and
+Tag numbers, types and senses: CIPA DC-008-2023 (Exif 3.0). Units of focal plane resolution beyond inch and
 centimetre: ISO 12234-2 (TIFF/EP), tag 0x9210. Interoperability index "R03": CIPA DC-009 (DCF 2.0).
 """
 
@@ -23,6 +23,8 @@ FOCAL_LENGTH, FOCAL_LENGTH_35MM = 0x920A, 0xA405
 FOCAL_PLANE_X, FOCAL_PLANE_Y, FOCAL_PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
 COLOR_SPACE, PIXEL_X, PIXEL_Y = 0xA001, 0xA002, 0xA003
 BODY_SERIAL, LENS_SPECIFICATION, LENS_MODEL = 0xA431, 0xA432, 0xA434
+EXPOSURE_PROGRAM, EXPOSURE_BIAS, SUBJECT_DISTANCE = 0x8822, 0x9204, 0x9206
+EXPOSURE_MODE, WHITE_BALANCE = 0xA402, 0xA403
 INTEROPERABILITY_INDEX = 0x0001
 
 _UNIT_MM = {1: 25.4, 2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
@@ -154,7 +156,38 @@ def settings(tags: Mapping[int, Any], stored_width: int, stored_height: int) -> 
         "taken": moment(tags),
         "pitch_deg": number(tags.get(ELEVATION_ANGLE), -180.0, 180.0),
         "color_space": color_space,
+        "white_balance_auto": {0: True, 1: False}.get(_told(tags.get(WHITE_BALANCE))),
+        "exposure_auto": _exposure_auto(tags),
+        "exposure_bias_ev": number(tags.get(EXPOSURE_BIAS), -20.0, 20.0),
+        "subject_distance_m": _subject_distance_m(tags.get(SUBJECT_DISTANCE)),
     }
+
+
+def _told(value: Any) -> int:
+    """A tag's whole number, -1 where there is none."""
+    found = whole(value, 0, 65535)
+    return -1 if found is None else found
+
+
+def _exposure_auto(tags: Mapping[int, Any]) -> bool | None:
+    """Whether the camera chose the exposure: ExposureMode 0 auto, 1 manual.
+
+    Where that tag is missing or says auto bracket (2), ExposureProgram tells: 1 manual, 2 to 8 programs in
+    which the camera sets at least one of time and aperture.
+    """
+    mode = _told(tags.get(EXPOSURE_MODE))
+    if mode in (0, 1):
+        return mode == 0
+    program = _told(tags.get(EXPOSURE_PROGRAM))
+    return program != 1 if 1 <= program <= 8 else None
+
+
+def _subject_distance_m(value: Any) -> float | None:
+    """SubjectDistance, m: a numerator of 0xFFFFFFFF means infinity, 0 means unknown."""
+    numerator = value[0] if isinstance(value, tuple | list) and value else getattr(value, "numerator", None)
+    if numerator == 0xFFFFFFFF:
+        return math.inf
+    return number(value, 1e-4, 1e7)
 
 
 def _exposure_s(tags: Mapping[int, Any]) -> float | None:

@@ -36,6 +36,12 @@ class Metadata:
         Exif ColorSpace (1 sRGB, 2 wide gamut by custom, 65535 uncalibrated).
     profile : bytes or None
         Embedded ICC profile.
+    white_balance_auto, exposure_auto : bool or None
+        Whether the camera chose white balance, and time or aperture, by itself.
+    exposure_bias_ev : float or None
+        Exposure compensation as set, EV.
+    subject_distance_m : float or None
+        Distance the lens was focused at, m; `math.inf` where the camera says infinity.
     """
 
     stored_width: int
@@ -57,6 +63,10 @@ class Metadata:
     pitch_deg: float | None = None
     color_space: int | None = None
     profile: bytes | None = None
+    white_balance_auto: bool | None = None
+    exposure_auto: bool | None = None
+    exposure_bias_ev: float | None = None
+    subject_distance_m: float | None = None
 
     @property
     def width(self) -> int:

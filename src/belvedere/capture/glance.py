@@ -77,7 +77,9 @@ def reduced_look(exposure: Exposure, *, long_side: int) -> Glance:
     file, metadata = exposure.file, exposure.metadata
     if container_of(file) == "jpeg":
         share = long_side / max(metadata.stored_width, metadata.stored_height)
-        wide, high = (max(1, int(np.ceil(n * share))) for n in (metadata.stored_width, metadata.stored_height))
+        wide, high = (
+            max(1, int(np.ceil(n * share))) for n in (metadata.stored_width, metadata.stored_height)
+        )
         try:
             pixels = jpeg_pixels(file.read_bytes(), least_width=wide, least_height=high)
         except OSError as error:

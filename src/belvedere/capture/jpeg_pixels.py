@@ -6,7 +6,9 @@ import numpy as np
 import simplejpeg
 from numpy.typing import NDArray
 
-_HARMLESS = "extraneous bytes before marker 0xd9"  # filling before the end of the image; some cameras write it
+_HARMLESS = (
+    "extraneous bytes before marker 0xd9"  # filling before the end of the image; some cameras write it
+)
 
 
 def jpeg_pixels(data: bytes, *, least_width: int = 0, least_height: int = 0) -> NDArray[np.uint8]:

@@ -2,9 +2,9 @@
 
 References
 ----------
-CIPA DC-008-2023 (Exif 3.0), 4.5.4 and 4.6.3: the thumbnail, JPEGInterchangeFormat 0x0201 and its length 0x0202
-in the first directory's successor. CIPA DC-007-2021 (Multi-Picture Format), 5.2.3: MP Entry 0xB002, its
-attributes, sizes and offsets; 5.2.3.3.1, table 4: the types 0x010001 and 0x010002 are large thumbnails.
+CIPA DC-008-2023 (Exif 3.0): the thumbnail, JPEGInterchangeFormat 0x0201 and its length 0x0202, in the second
+directory. CIPA DC-007 (Multi-Picture Format): MP Entry 0xB002, its attributes, sizes and offsets; the types
+0x010001 and 0x010002 are large thumbnails. Numbers of both from memory; Pillow reads the same in the tests.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def embedded_jpegs(file: Path) -> list[tuple[str, bytes]]:
 
 
 def _segments(stream: BinaryIO) -> list[tuple[int, int, bytes]]:
-    """(marker, place in the file of the segment's first byte, bytes) of the segments before the first scan."""
+    """(marker, place of the first byte in the file, bytes) of the segments before the first scan."""
     found: list[tuple[int, int, bytes]] = []
     if stream.read(2) != bytes((0xFF, _START)):
         return found

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import os
-import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from belvedere.capture.containers import RAW_NOT_READ, RAW_SUFFIXES
+from belvedere.capture.containers import RAW_SUFFIXES
+from belvedere.capture.found_files import (
+    PICTURE_SUFFIXES,
+    file_identity,
+    find_files,
+    listed,
+    natural_key,
+    stem_key,
+    was_made_here,
+)
 from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.metadata import read_metadata
 from belvedere.errors import UnreadableFile
-
-PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".tif", ".tiff", ".png"})
-"""Names by which a folder's files are taken for frames, lower case."""
-
-_OTHER_PICTURE_SUFFIXES = frozenset(
-    {".heic", ".heif", ".hif", ".avif", ".webp", ".jxl", ".jp2", ".bmp", ".gif"}
-)
 
 
 @dataclass(frozen=True)
@@ -65,16 +65,16 @@ def gather(
     Returns
     -------
     Gathered
-        A file met twice counts once. A raw file beside a picture of the same name is passed over. A picture
-        with a report beside it (`NAME.report.json`) was made here before and is no frame.
+        A file met twice counts once. A raw file beside a picture of the same name that can be read is passed
+        over. A picture with a report beside it (`NAME.report.json`) was made here before and is no frame.
     """
     unreadable: list[tuple[Path, str]] = []
     notices: list[str] = []
-    barred = {_identity(path) for path in exclude}
+    barred = {file_identity(path) for path in exclude}
     found: dict[str, Path] = {}
     repeated = 0
-    for path in _candidates(paths, subfolders, unreadable):
-        identity = _identity(path)
+    for path in find_files(paths, subfolders, unreadable):
+        identity = file_identity(path)
         if identity in barred:
             continue
         if identity in found:
@@ -87,24 +87,24 @@ def gather(
         )
 
     frames: list[Frame] = []
-    pictures = {_stem(path) for path in found.values() if path.suffix.lower() in PICTURE_SUFFIXES}
+    shown: set[str] = set()  # names under which a picture was read: their raw files are not needed
     twins: list[Path] = []
-    for path in found.values():
-        if _was_made_here(path):
+    for path in sorted(found.values(), key=_is_raw):
+        if was_made_here(path):
             notices.append(f"{path}: is a picture made earlier (its report lies beside it), not a frame")
             continue
-        if path.suffix.lower() in RAW_SUFFIXES:
-            if _stem(path) in pictures:
-                twins.append(path)
-            else:
-                unreadable.append((path, RAW_NOT_READ))
+        if _is_raw(path) and stem_key(path) in shown:
+            twins.append(path)
             continue
         try:
             frames.append(Frame((Exposure(path, read_metadata(path)),)))
         except UnreadableFile as error:
             unreadable.append((path, error.why))
+            continue
+        if path.suffix.lower() in PICTURE_SUFFIXES:
+            shown.add(stem_key(path))
     if twins:
-        notices.append(f"{_listed(twins)}: raw, passed over for the picture of the same name")
+        notices.append(f"{listed(twins)}: raw, passed over for the picture of the same name")
     frames, said = _in_order(frames)
     notices += said
     if masks is not None:
@@ -114,74 +114,8 @@ def gather(
     )
 
 
-def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key that counts runs of digits as numbers, so that 2 comes before 10; letters without case."""
-    return tuple(
-        (0, int(part), part) if part.isdecimal() and part.isascii() else (1, 0, part.casefold())
-        for part in re.split(r"([0-9]+)", name)
-        if part
-    )
-
-
-def _candidates(
-    paths: Sequence[Path], subfolders: bool, unreadable: list[tuple[Path, str]]
-) -> Iterator[Path]:
-    """Files named, and files in folders named that look like frames."""
-    searched: set[str] = set()
-    for path in paths:
-        if path.is_dir():
-            yield from _in_folder(path, subfolders, searched, unreadable)
-        else:
-            yield path
-
-
-def _in_folder(
-    folder: Path, subfolders: bool, searched: set[str], unreadable: list[tuple[Path, str]]
-) -> Iterator[Path]:
-    identity = _identity(folder)
-    if identity in searched:
-        return
-    searched.add(identity)
-    try:
-        entries = sorted(folder.iterdir(), key=lambda entry: natural_key(entry.name))
-    except OSError as error:
-        unreadable.append((folder, f"cannot be searched ({error.strerror or error})"))
-        return
-    for entry in entries:
-        if entry.name.startswith("."):
-            continue
-        suffix = entry.suffix.lower()
-        looks = suffix in PICTURE_SUFFIXES or suffix in RAW_SUFFIXES or suffix in _OTHER_PICTURE_SUFFIXES
-        if entry.is_dir():
-            if subfolders and suffix != ".work":
-                yield from _in_folder(entry, subfolders, searched, unreadable)
-            elif looks:
-                unreadable.append((entry, "is a folder with a picture's name"))
-        elif looks:
-            yield entry
-
-
-def _identity(path: Path) -> str:
-    """One name for one file, however it is reached."""
-    try:
-        return os.path.normcase(path.resolve())
-    except (OSError, RuntimeError):  # a link that leads to itself
-        return os.path.normcase(path.absolute())
-
-
-def _stem(path: Path) -> str:
-    """Folder and name without suffix, without case: what a raw file and its picture share."""
-    return str(path.parent / path.stem).casefold()
-
-
-def _was_made_here(path: Path) -> bool:
-    """Whether a report lies beside a picture or a preview, which marks it as made and not shot."""
-    stem = path.stem.removesuffix(".preview")
-    return path.with_name(f"{stem}.report.json").is_file()
-
-
-def _listed(paths: Sequence[Path]) -> str:
-    return str(paths[0]) if len(paths) == 1 else f"{paths[0]} and {len(paths) - 1} more"
+def _is_raw(path: Path) -> bool:
+    return path.suffix.lower() in RAW_SUFFIXES
 
 
 def _in_order(frames: list[Frame]) -> tuple[list[Frame], list[str]]:
@@ -197,7 +131,7 @@ def _in_order(frames: list[Frame]) -> tuple[list[Frame], list[str]]:
     if len(untimed) == len(ordered):
         return ordered, []
     return ordered, [
-        f"{_listed(untimed)}: no time of exposure, so all frames are taken in the order of their names"
+        f"{listed(untimed)}: no time of exposure, so all frames are taken in the order of their names"
     ]
 
 
@@ -228,5 +162,5 @@ def _with_masks(
         masked.append(Frame(frame.exposures, mask) if mask is not None else frame)
     unused = [path for path in by_name.values() if path not in used]
     if unused:
-        notices.append(f"{_listed(unused)}: no frame of that name, so the mask is not used")
+        notices.append(f"{listed(unused)}: no frame of that name, so the mask is not used")
     return masked

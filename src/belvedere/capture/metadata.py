@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import warnings
 import zlib
 from functools import cache
 from pathlib import Path
@@ -16,6 +15,7 @@ from PIL import JpegImagePlugin
 from belvedere.capture.containers import check_declared_size, container_of
 from belvedere.capture.exif import EXIF_IFD, MAKE, MODEL, ORIENTATION, settings, tags_of_block
 from belvedere.capture.frame import Metadata
+from belvedere.capture.quiet import quiet
 from belvedere.capture.tiff_pages import check_tiff_page, frame_page, open_tiff
 from belvedere.errors import UnreadableFile
 
@@ -39,13 +39,16 @@ def read_metadata(file: Path) -> Metadata:
     """
     reader = {"jpeg": _read_jpeg, "tiff": _read_tiff, "png": _read_png}[container_of(file)]
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with quiet():
             return reader(file)
     except UnreadableFile:
         raise
     except MemoryError:
         raise
+    except OSError as error:
+        if error.errno is None:  # a reader's own, of what the file holds
+            raise UnreadableFile(file, f"its header {CUT_SHORT} ({error})") from error
+        raise UnreadableFile(file, f"cannot be read ({error.strerror or error})") from error
     except Exception as error:  # readers raise whatever a damaged header makes them stumble over
         raise UnreadableFile(file, f"its header {CUT_SHORT} ({error})") from error
 

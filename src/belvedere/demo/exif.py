@@ -1,4 +1,4 @@
-"""The Exif a camera would have written (CIPA DC-008, Exif 2.32; tags by number)."""
+"""The Exif a camera would have written (CIPA DC-008, Exif 3.0; tags by number)."""
 
 from __future__ import annotations
 
@@ -9,14 +9,13 @@ from pathlib import Path
 from PIL import Image, ImageCms
 from PIL.TiffImagePlugin import IFDRational
 
+from belvedere.demo.faults import BASE_F_NUMBER, BASE_ISO
 from belvedere.demo.poses import Shot
 from belvedere.demo.spec import SetSpec
 
 STARTED = datetime(2024, 9, 14, 9, 26, 12, 340000)
-"""Camera clock at the first frame of every set."""
+"""The demo's first moment, by a camera clock that is right."""
 _BASE_EXPOSURE_S = 1.0 / 250.0
-_F_NUMBER = 8.0
-_ISO = 100
 _EXIF_IFD = 0x8769
 EXIF_PLACE = 0x8768
 """Tag that keeps the place of the ExifIFD tag, which the TIFF writer will not write itself."""
@@ -28,7 +27,8 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     width, height = spec.stored_size
     body, lens = spec.body, spec.lens
     focal = spec.tagged_focal_mm if spec.tagged_focal_mm is not None else spec.focal_mm
-    taken = STARTED + timedelta(seconds=shot.seconds)
+    fault = shot.fault
+    taken = STARTED + timedelta(seconds=spec.started_s + shot.seconds + body.clock_s)
     exif = Image.Exif()
     exif[0x010F] = body.make
     exif[0x0110] = body.model
@@ -37,17 +37,27 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     detail = exif.get_ifd(_EXIF_IFD)
     exposure = _BASE_EXPOSURE_S * 2.0**shot.exposure_ev
     detail[0x829A] = IFDRational(round(exposure * 1e6), 1000000)  # ExposureTime
-    detail[0x829D] = IFDRational(round(_F_NUMBER * 10), 10)  # FNumber
-    detail[0x8827] = _ISO  # PhotographicSensitivity
+    f_number = BASE_F_NUMBER if fault.f_number is None else fault.f_number
+    detail[0x829D] = IFDRational(round(f_number * 10), 10)  # FNumber
+    detail[0x8827] = BASE_ISO if fault.iso is None else fault.iso  # PhotographicSensitivity
     detail[0x9000] = b"0232"
     detail[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")  # DateTimeOriginal
     detail[0x9291] = f"{taken.microsecond // 10000:02d}"  # SubSecTimeOriginal
+    distance = spec.subject_distance_m if fault.subject_distance_m is None else fault.subject_distance_m
+    if distance is not None:
+        detail[0x9206] = IFDRational(round(distance * 100), 100)  # SubjectDistance
     detail[0x920A] = IFDRational(round(focal * 100), 100)  # FocalLength
     detail[0xA001] = 1  # ColorSpace: sRGB
     detail[0xA002], detail[0xA003] = width, height
     detail[0xA20E] = IFDRational(round(width / body.sensor_mm[0] * 10 * 1000), 1000)  # FocalPlaneXResolution
     detail[0xA20F] = IFDRational(round(height / body.sensor_mm[1] * 10 * 1000), 1000)
     detail[0xA210] = 3  # centimetre
+    exposure_auto = spec.exposure_auto if fault.exposure_auto is None else fault.exposure_auto
+    if exposure_auto is not None:  # ExposureMode: 0 auto, 1 manual, 2 auto bracket
+        detail[0xA402] = 0 if exposure_auto else (2 if len(spec.bracket_ev) > 1 else 1)
+    white_auto = spec.white_balance_auto if fault.white_balance_auto is None else fault.white_balance_auto
+    if white_auto is not None:
+        detail[0xA403] = 0 if white_auto else 1  # WhiteBalance: 0 auto, 1 manual
     detail[0xA405] = round(focal * 43.2666 / (body.sensor_mm[0] ** 2 + body.sensor_mm[1] ** 2) ** 0.5)
     detail[0xA431] = body.serial
     detail[0xA434] = lens.model

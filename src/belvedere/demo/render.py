@@ -12,11 +12,12 @@ import simplejpeg
 import tifffile
 from numpy.typing import NDArray
 
+from belvedere.demo.blur import defocused, moved
 from belvedere.demo.buildings import buildings
 from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of, srgb_profile
 from belvedere.demo.exposing import expose
 from belvedere.demo.place import Place
-from belvedere.demo.poses import Shot, plan_shots
+from belvedere.demo.poses import Shot, drifted, plan_shots
 from belvedere.demo.scene import View, light_of_rows
 from belvedere.demo.spec import SetSpec
 from belvedere.demo.standing import draw_standing
@@ -43,22 +44,40 @@ def render_frames(spec: SetSpec) -> list[Codes]:
 
 def render_frame(spec: SetSpec, shot: Shot) -> Codes:
     """Shoot one planned frame: (height, width, 3) codes as displayed."""
-    camera = shot.camera
-    out: Codes
-    if spec.bits == 8:
-        out = np.empty((camera.height, camera.width, 3), dtype=np.uint8)
-    else:
-        out = np.empty((camera.height, camera.width, 3), dtype=np.uint16)
+    if shot.fault.is_blurred:
+        return expose_light(spec, shot, light_of(spec, shot))
+    out = _empty(spec, shot)
     for y, light in light_in_bands(spec, shot):
-        expose(
-            light,
-            y,
-            camera.principal_point,
-            camera.half_diagonal_px,
-            shot.exposing,
-            out[y : y + len(light)],
-        )
+        _expose_band(shot, y, light, out)
     return out
+
+
+def light_of(spec: SetSpec, shot: Shot) -> NDArray[np.float32]:
+    """The light of a whole frame as its lens draws it, blur included: (height, width, 3), scene-linear."""
+    light = np.empty((shot.camera.height, shot.camera.width, 3), dtype=np.float32)
+    for y, band in light_in_bands(spec, shot):
+        light[y : y + len(band)] = band
+    light = defocused(light, shot.fault.defocus_px)
+    return moved(light, shot.fault.motion_px, shot.fault.motion_deg)
+
+
+def expose_light(spec: SetSpec, shot: Shot, light: NDArray[np.float32]) -> Codes:
+    """Expose light (height, width, 3), as displayed, the way a shot does: codes of the same shape."""
+    out = _empty(spec, shot)
+    for y in range(0, len(light), _BAND):
+        _expose_band(shot, y, light[y : y + _BAND], out)
+    return out
+
+
+def _empty(spec: SetSpec, shot: Shot) -> Codes:
+    shape = (shot.camera.height, shot.camera.width, 3)
+    return np.empty(shape, dtype=np.uint8) if spec.bits == 8 else np.empty(shape, dtype=np.uint16)
+
+
+def _expose_band(shot: Shot, first_row: int, light: NDArray[np.float32], out: Codes) -> None:
+    camera = shot.camera
+    rows = out[first_row : first_row + len(light)]
+    expose(light, first_row, camera.principal_point, camera.half_diagonal_px, shot.exposing, rows)
 
 
 def light_in_bands(spec: SetSpec, shot: Shot) -> Iterator[tuple[int, NDArray[np.float32]]]:
@@ -77,8 +96,7 @@ def light_in_bands(spec: SetSpec, shot: Shot) -> Iterator[tuple[int, NDArray[np.
 
 def view_of(spec: SetSpec, shot: Shot) -> View:
     """Where a shot's camera stands in the place at its moment."""
-    drift = (spec.cloud_drift[0] * shot.seconds, spec.cloud_drift[1] * shot.seconds)
-    return View(shot.camera, shot.centre_m, drift)
+    return View(shot.camera, shot.centre_m, drifted(spec, shot))
 
 
 def place_of(spec: SetSpec, shot: Shot) -> Place:

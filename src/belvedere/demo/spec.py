@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from belvedere.demo.faults import Fault
 from belvedere.demo.place import Place
 
 
@@ -24,6 +25,12 @@ class SimulatedBody:
         Electrons at full scale; 0: no noise.
     read_noise : float
         Electrons, one sigma.
+    clock_s : float
+        How far its clock is ahead, s.
+    thumbnail : bool
+        Embed an Exif thumbnail.
+    preview_px : int
+        Long side of a preview picture embedded besides (CIPA DC-007); 0, or not less than the frame's: none.
     """
 
     make: str = "Quenlith"
@@ -33,6 +40,9 @@ class SimulatedBody:
     contrast: float = 0.0
     full_well: float = 40000.0
     read_noise: float = 8.0
+    clock_s: float = 0.0
+    thumbnail: bool = True
+    preview_px: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +65,33 @@ class SimulatedLens:
     distortion: tuple[float, float, float] = (-0.06, 0.0, 0.0)
     principal_offset_mm: tuple[float, float] = (0.06, -0.045)
     vignetting: tuple[float, float, float] = (-0.32, 0.06, -0.02)
+
+
+@dataclass(frozen=True, slots=True)
+class ShootingOrder:
+    """In which order the poses of a grid are shot.
+
+    Parameters
+    ----------
+    rows : "down" or "up"
+        From the top row to the bottom row, or the other way.
+    columns : "right" or "left"
+        From left to right, or the other way.
+    serpentine : bool
+        Every second row runs back.
+    """
+
+    rows: Literal["down", "up"] = "down"
+    columns: Literal["right", "left"] = "right"
+    serpentine: bool = False
+
+    def cells(self, rows: int, columns: int) -> tuple[tuple[int, int], ...]:
+        """(row, column) of every pose in the order shot; row 0 is on top, column 0 left."""
+        out: list[tuple[int, int]] = []
+        for turn, row in enumerate(range(rows) if self.rows == "down" else reversed(range(rows))):
+            back = (self.columns == "left") != (self.serpentine and turn % 2 == 1)
+            out += [(row, c) for c in (reversed(range(columns)) if back else range(columns))]
+        return tuple(out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +118,10 @@ class SetSpec:
         Turn between columns, between rows; None: from the overlaps.
     yaw_deg, pitch_deg : float
         Middle of the grid.
+    order : ShootingOrder
+        In which order the poses are shot; whatever is given by index counts in it.
+    tilt_drift_deg : float
+        How much higher the last column looks than the first: a head that gives way along the row.
     full_turn : bool
         Columns go once around evenly; `overlap` and `step_deg` then say nothing.
     scatter_deg : float
@@ -91,14 +132,26 @@ class SetSpec:
         Entrance pupil before the pan axis, mm: parallax against near ground.
     exposure_ev : tuple of float
         Stops set on the camera per frame, told in Exif; shorter than the set: repeated.
+    bracket_ev : tuple of float
+        Stops of the exposures made of every pose, one after the other, told in Exif.
     drift_ev : tuple of float
         Stops per frame that no tag tells; repeated likewise.
     white_balance_sigma : float
         Scatter of the frames' red and blue gain.
     brightness : float
         Code-linear value of light 1 at 0 EV; above 1 bright sky clips.
+    faults : tuple of Fault
+        What goes wrong in single frames.
+    white_balance_auto, exposure_auto : bool or None
+        What Exif tells of WhiteBalance and ExposureMode; None: nothing.
+    subject_distance_m : float or None
+        What Exif tells of SubjectDistance; None: nothing.
+    started_s : float
+        When the first frame is shot, s after the demo's first moment.
     seconds_per_frame : float
-        Time from frame to frame.
+        Time from pose to pose.
+    row_pause_s : float
+        Time that passes from row to row besides.
     cloud_drift : tuple of 2 float
         Movement of the cloud sheet per second.
     walkers : int
@@ -136,16 +189,25 @@ class SetSpec:
     row_step_deg: float | None = None
     yaw_deg: float = 0.0
     pitch_deg: float = 0.0
+    order: ShootingOrder = field(default_factory=ShootingOrder)
+    tilt_drift_deg: float = 0.0
     full_turn: bool = False
     scatter_deg: float = 0.25
     tilt_deg: float = 3.0
     tilt_azimuth_deg: float = 40.0
     pupil_offset_mm: float = 0.0
     exposure_ev: tuple[float, ...] = (0.0,)
+    bracket_ev: tuple[float, ...] = (0.0,)
     drift_ev: tuple[float, ...] = (0.0,)
     white_balance_sigma: float = 0.0
     brightness: float = 0.88
+    faults: tuple[Fault, ...] = ()
+    white_balance_auto: bool | None = False
+    exposure_auto: bool | None = False
+    subject_distance_m: float | None = None
+    started_s: float = 0.0
     seconds_per_frame: float = 4.0
+    row_pause_s: float = 0.0
     cloud_drift: tuple[float, float] = (0.0, 0.0)
     walkers: int = 0
     omit: tuple[tuple[int, int], ...] = ()

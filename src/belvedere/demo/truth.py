@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from belvedere.demo import place
 from belvedere.demo.exposing import decode_curve
-from belvedere.demo.poses import Shot, pan_axis
+from belvedere.demo.faults import Fault
+from belvedere.demo.poses import Shot, drifted, pan_axis
 from belvedere.demo.spec import SetSpec
 from belvedere.geometry.camera import Camera
 
-SCHEMA = "belvedere.truth/1"
+SCHEMA = "belvedere.truth/2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class FrameTruth:
     """One frame. Conventions as everywhere: displayed pixels, world to camera, gain on linear light.
 
     `gain` has geometric mean 1 over the frames that belong. `centre_m` is the entrance pupil in the world.
+    `pose` counts poses in the order shot: the exposures of a bracket share it. `fault` is what went wrong.
     """
 
     file: str
@@ -64,6 +66,8 @@ class FrameTruth:
     seconds: float
     cloud_drift: tuple[float, float]
     exposure_ev: float
+    pose: int = 0
+    fault: Fault = field(default_factory=Fault)
     walkers: tuple[WalkerSeen, ...] = ()
 
 
@@ -146,8 +150,10 @@ def truth_of(
             vignetting=s.exposing.vignetting,
             centre_m=s.centre_m,
             seconds=s.seconds,
-            cloud_drift=(spec.cloud_drift[0] * s.seconds, spec.cloud_drift[1] * s.seconds),
+            cloud_drift=drifted(spec, s),
             exposure_ev=s.exposure_ev,
+            pose=s.pose,
+            fault=s.fault,
             walkers=walkers[i],
         )
         for i, s in enumerate(shots)
@@ -206,6 +212,8 @@ def _frame_document(f: FrameTruth) -> dict[str, Any]:
         "seconds": f.seconds,
         "cloud_drift": f.cloud_drift,
         "exposure_ev": f.exposure_ev,
+        "pose": f.pose,
+        "fault": asdict(f.fault),
         "walkers": [asdict(w) for w in f.walkers],
     }
 
@@ -245,6 +253,8 @@ def read_truth(path: Path) -> Truth:
             seconds=f["seconds"],
             cloud_drift=tuple(f["cloud_drift"]),
             exposure_ev=f["exposure_ev"],
+            pose=f["pose"],
+            fault=Fault(**{**f["fault"], "white_balance": tuple(f["fault"]["white_balance"])}),
             walkers=tuple(WalkerSeen(**{**w, "box": tuple(w["box"])}) for w in f["walkers"]),
         )
         for f in d["frames"]

@@ -1,0 +1,361 @@
+"""The cards by name: what a photographer brings home from the invented place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from belvedere.demo.card_plan import CardShot, plan_card
+from belvedere.demo.card_spec import CardSpec, Marker, Roll, Series, Stray
+from belvedere.demo.card_truth import (
+    CardTruth,
+    picture_of,
+    truth_of_card,
+    write_card_truth,
+)
+from belvedere.demo.faults import Fault
+from belvedere.demo.marker_frames import marker_light
+from belvedere.demo.place import Place
+from belvedere.demo.render import Codes, expose_light, light_of, render_frame, write_frame
+from belvedere.demo.spec import SetSpec, ShootingOrder, SimulatedBody, SimulatedLens
+
+_FIRST = SimulatedBody("Quenlith", "Quenlith Q24", "0417")
+_SECOND = SimulatedBody("Brevalin", "Brevalin C5", "88-1190", contrast=0.35, clock_s=7.2 * 3600.0)
+
+_LENSES = {
+    24.0: SimulatedLens("Ilvane 24 mm f/2.8", (-0.05, 0.01, 0.0), (0.05, 0.03), (-0.48, 0.12, -0.03)),
+    35.0: SimulatedLens("Ilvane 35 mm f/2", (-0.05, 0.008, 0.0), (0.02, 0.04), (-0.40, 0.10, -0.02)),
+    50.0: SimulatedLens(),
+    70.0: SimulatedLens("Ilvane 70 mm f/2.8", (-0.01, 0.0, 0.0), (-0.03, 0.05), (-0.28, 0.04, 0.0)),
+    85.0: SimulatedLens("Ilvane 85 mm f/2", (0.03, 0.0, 0.0), (-0.04, 0.05), (-0.25, 0.03, 0.0)),
+    150.0: SimulatedLens("Ilvane 150 mm f/4", (0.05, 0.0, 0.0), (0.05, 0.02), (-0.20, 0.02, 0.0)),
+}
+
+
+def _set(
+    name: str,
+    focal_mm: float,
+    columns: int,
+    *,
+    yaw_deg: float = -30.0,
+    pitch_deg: float = -3.0,
+    **more: object,
+) -> SetSpec:
+    """An upright set on a tripod that is nearly level."""
+    spec = SetSpec(
+        name, columns=columns, focal_mm=focal_mm, yaw_deg=yaw_deg, pitch_deg=pitch_deg, tilt_deg=0.8,
+        lens=_LENSES[focal_mm], row_pause_s=3.0,
+    )  # fmt: skip
+    return replace(spec, **more)  # type: ignore[arg-type]
+
+
+def _one(focal_mm: float, yaw_deg: float, pitch_deg: float, fault: Fault, **more: object) -> SetSpec:
+    """A single frame."""
+    return _set("stray", focal_mm, 1, yaw_deg=yaw_deg, pitch_deg=pitch_deg, faults=(fault,), **more)
+
+
+_TEST = Stray(_one(24.0, -30.0, -3.0, Fault(exposure_ev=1.3)), "a test of the exposure")
+_ASKEW = Stray(
+    _one(50.0, 165.0, -9.0, Fault(roll_deg=24.0, motion_px=5.0, motion_deg=70.0), orientations=(1,)),
+    "shot by accident, askew",
+)
+_SHAKEN = Stray(
+    _one(50.0, 120.0, 9.0, Fault(roll_deg=-13.0, motion_px=38.0, motion_deg=12.0)),
+    "shot by accident while the camera was carried",
+)
+_HAND = Marker("hand")
+_SNAKE = ShootingOrder(serpentine=True)
+
+CARDS: dict[str, CardSpec] = {
+    card.name: card
+    for card in (
+        CardSpec(
+            "five-series",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _TEST,
+                        _HAND,
+                        Series(_set("wide", 24.0, 5), 9.0),
+                        _HAND,
+                        Marker("hand", 150.0),
+                        Series(_set("normal", 50.0, 7), 8.0),
+                        _HAND,
+                        _ASKEW,
+                        Marker("hand", 60.0),
+                        Series(_set("moderate", 70.0, 11), 9.0),
+                        _HAND,
+                        Series(_set("grid", 85.0, 5, rows=3, pitch_deg=-4.0), 12.0, ("hand",)),
+                        _HAND,
+                        _SHAKEN,
+                        Marker("hand", 75.0),
+                        Series(_set("long", 150.0, 9, pitch_deg=-1.0), 10.0),
+                        _HAND,
+                    ),
+                    first=9985,
+                ),
+            ),
+        ),
+        CardSpec(
+            "no-markers",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        Series(_set("left", 50.0, 7, yaw_deg=-60.0)),
+                        Series(_set("right", 50.0, 6, yaw_deg=75.0), 900.0),
+                        Series(_set("closer", 85.0, 8, yaw_deg=60.0), 35.0),
+                    ),
+                    first=212,
+                ),
+            ),
+        ),
+        CardSpec(
+            "turned-away",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        Series(_set("left", 50.0, 6, yaw_deg=-70.0)),
+                        Series(_set("right", 50.0, 6, yaw_deg=100.0), 11.0),
+                        Series(_set("lying", 50.0, 5, yaw_deg=100.0, orientations=(1,)), 14.0),
+                    ),
+                    first=40,
+                ),
+            ),
+        ),
+        CardSpec(
+            "two-bodies",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("wide", 24.0, 5), 8.0),
+                        _HAND,
+                        Marker("hand", 300.0),
+                        Series(_set("normal", 50.0, 7), 8.0),
+                        _HAND,
+                    ),
+                    first=431,
+                ),
+                Roll(
+                    _SECOND,
+                    (
+                        Marker("hand", 20.0),
+                        Series(_set("long", 150.0, 8, pitch_deg=-1.0), 9.0),
+                        _HAND,
+                        Marker("hand", 200.0),
+                        Series(_set("moderate", 85.0, 6, rows=2), 9.0),
+                        _HAND,
+                    ),
+                    folder="BREVA",
+                    first=436,
+                    started_s=25.0,
+                ),
+            ),
+        ),
+        CardSpec(
+            "serpentine",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("snake", 85.0, 5, rows=3, pitch_deg=-4.0, order=_SNAKE), 9.0),
+                        _HAND,
+                        Series(
+                            _set("upwards", 70.0, 5, rows=3, yaw_deg=50.0, order=ShootingOrder("up")), 50.0
+                        ),
+                        _HAND,
+                        Series(
+                            _set(
+                                "leftwards",
+                                35.0,
+                                4,
+                                rows=2,
+                                yaw_deg=-120.0,
+                                order=ShootingOrder("up", "left", serpentine=True),
+                            ),
+                            45.0,
+                        ),
+                        _HAND,
+                    ),
+                    first=77,
+                ),
+            ),
+        ),
+        CardSpec(
+            "markers-forgotten",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("first", 50.0, 6, yaw_deg=-60.0), 9.0),
+                        Series(_set("second", 85.0, 7, yaw_deg=-50.0), 70.0),
+                        _HAND,
+                        Series(_set("third", 85.0, 5, rows=2, yaw_deg=40.0), 60.0),
+                        _HAND,
+                        Series(_set("fourth", 24.0, 4, yaw_deg=0.0), 80.0),
+                    ),
+                    first=1203,
+                ),
+            ),
+        ),
+        CardSpec(
+            "brackets",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(
+                            _set("stepped", 50.0, 6, bracket_ev=(0.0, -2.0, 2.0), seconds_per_frame=6.0), 9.0
+                        ),
+                        _HAND,
+                        Series(_set("single", 70.0, 7, yaw_deg=20.0), 45.0, odd=((3, -1.0),)),
+                        _HAND,
+                    ),
+                    first=3310,
+                ),
+            ),
+        ),
+        CardSpec(
+            "plain-sky",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(
+                            _set(
+                                "sky",
+                                50.0,
+                                5,
+                                rows=2,
+                                pitch_deg=12.0,
+                                row_overlap=0.22,
+                                order=ShootingOrder("up"),
+                            ),
+                            9.0,
+                        ),
+                        _HAND,
+                    ),
+                    first=640,
+                ),
+            ),
+            place=Place(clouds=0.0, skyline_deg=4.0, sea_width_deg=0.0),
+        ),
+        CardSpec(
+            "twice",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("once", 50.0, 6), 9.0),
+                        _HAND,
+                        Series(_set("again", 50.0, 6), 95.0),
+                        _HAND,
+                    ),
+                    first=815,
+                ),
+            ),
+        ),
+        CardSpec(
+            "wrap-in-folder",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("before", 50.0, 6), 9.0),
+                        _HAND,
+                        Series(_set("after", 70.0, 6), 60.0),
+                        _HAND,
+                    ),
+                    first=9990,
+                    folder_at_wrap=False,
+                ),
+            ),
+        ),
+        CardSpec(
+            "other-markers",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        Marker("cap"),
+                        Series(_set("first", 50.0, 5, yaw_deg=-60.0), 9.0),
+                        Marker("cap"),
+                        Marker("ground", 60.0),
+                        Series(_set("second", 35.0, 4, rows=2, yaw_deg=30.0), 9.0, ("ground",)),
+                        Marker("ground"),
+                        Marker("card", 60.0),
+                        Series(_set("third", 70.0, 6, yaw_deg=30.0), 9.0),
+                        Marker("card"),
+                    ),
+                    first=5120,
+                ),
+            ),
+        ),
+    )
+}
+"""Every card there is."""
+
+
+def card_truth(name: str, *, megapixels: float = 0.4, seed: int = 0) -> CardTruth:
+    """The truth of a card without rendering it; see `write_card`."""
+    card = _card(name)
+    return truth_of_card(card, plan_card(card, megapixels=megapixels, seed=seed), seed)
+
+
+def write_card(name: str, folder: Path, *, megapixels: float = 0.4, seed: int = 0) -> CardTruth:
+    """Shoot one of the cards into a folder: a DCIM tree, and card-truth.json beside it.
+
+    Parameters
+    ----------
+    name : str
+        One of `CARDS`.
+    folder : Path
+        The card; made if missing.
+    megapixels : float
+        Million pixels a frame.
+    seed : int
+        The place, the scatter, the noise and the looks of markers follow from it.
+
+    Raises
+    ------
+    ValueError
+        If there is no such card.
+    OSError
+        If the folder cannot be written.
+    """
+    card = _card(name)
+    shots = plan_card(card, megapixels=megapixels, seed=seed)
+    known = truth_of_card(card, shots, seed)
+    folder.mkdir(parents=True, exist_ok=True)
+    for i, shot in enumerate(shots):
+        path = folder / picture_of(card, shot)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_frame(shot.spec, shot.shot, picture(shot, seed * 1000 + i), path)
+    write_card_truth(known, folder / "card-truth.json")
+    return known
+
+
+def picture(shot: CardShot, seed: int) -> Codes:
+    """The pixels of one shot as displayed; `seed` makes the look of a marker."""
+    if shot.marker is None:
+        return render_frame(shot.spec, shot.shot)
+    spec = shot.spec
+    px_per_mm = spec.focal_px / spec.focal_mm
+    light = light_of(spec, shot.shot)
+    return expose_light(spec, shot.shot, marker_light(shot.marker, light, spec.focal_mm, px_per_mm, seed))
+
+
+def _card(name: str) -> CardSpec:
+    if name not in CARDS:
+        raise ValueError(f"there is no card named {name!r}; there are {', '.join(CARDS)}")
+    return CARDS[name]

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from belvedere.align.horizon_points import level_of_points
 from belvedere.align.level import estimate_level
+from belvedere.align.level_by_hand import level_by_hand
 from belvedere.align.level_evidence import Evidence, combine, moved, step_to, tangent
 from belvedere.align.level_tags import level_of_tags
 from belvedere.align.pan_axis import estimate_pan_axis
@@ -249,7 +249,7 @@ def test_two_points_of_the_horizon_stand_above_all(sea: tuple[SetSpec, list[Came
         across = np.cross(np.cross(wanted, cameras[k].rotation[2]), wanted)
         (u, v), seen = cameras[k].project(across)
         assert seen
-        points.append((f"F{k}.JPG", float(u), float(v)))
+        points.append((k, float(u), float(v)))
     frames = _frames(len(cameras))
     turn, level = estimate_level(source, frames, range(len(cameras)), cameras, horizon_points=points)
     assert level.source == "person"
@@ -263,14 +263,14 @@ def test_two_points_of_the_horizon_stand_above_all(sea: tuple[SetSpec, list[Came
 def test_points_close_together_leave_the_roll_open() -> None:
     cameras = [_camera(20.0 * k, 0.0, 0.0) for k in range(3)]
     axis = estimate_pan_axis(cameras)
-    names = ["a", "b", "c"]
-    near = level_of_points([("b", 490.0, 749.5), ("b", 510.0, 749.5)], names, cameras, axis)
-    far = level_of_points([("a", 490.0, 749.5), ("c", 510.0, 749.5)], names, cameras, axis)
+    used = [4, 5, 7]
+    near = level_by_hand([(5, 490.0, 749.5), (5, 510.0, 749.5)], [], used, cameras, axis)
+    far = level_by_hand([(4, 490.0, 749.5), (7, 510.0, 749.5)], [], used, cameras, axis)
     assert near is not None
     assert far is not None
     assert np.degrees(near.sigma) > 5.0
     assert np.degrees(far.sigma) < 0.2
-    assert level_of_points([("a", 1.0, 2.0), ("other", 1.0, 2.0)], names, cameras, axis) is None
+    assert level_by_hand([(4, 1.0, 2.0), (6, 1.0, 2.0)], [], used, cameras, axis) is None
 
 
 # Putting together

@@ -19,6 +19,7 @@ _FOUND_SHARE = 0.35  # of the details looked for again at full resolution
 _FEW_TIES = 12
 _SIGMA_SHARE = 0.00025  # of the long side
 _DRIFT_SHARE = 0.00012  # of the long side, one sigma against the block as a whole
+_WIDE = 0.0003  # one sigma of ln(focal length)
 _RIVAL = 0.6
 _LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
 
@@ -95,10 +96,8 @@ def doubts(
     """For every frame of the block, the sentence that speaks against its place, or None."""
     at = {i: k for k, i in enumerate(solved.frames)}
     drift = drift_sigmas(solved, cameras)
-    width = (
-        "fits its neighbours, but how wide the whole is, is known "
-        f"only to {100 * focal_sigma(solved):.1g} % (one sigma)"
-    )
+    wide = focal_sigma(solved)
+    width = f"fits its neighbours, but how wide the whole is, is known only to {100 * wide:.1g} % (one sigma)"
     out: list[str | None] = []
     ties = np.zeros(len(at), dtype=int)
     for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
@@ -122,9 +121,13 @@ def doubts(
             said = f"its place is sure only to about {sigmas[k]:.1g} px (one sigma)"
         elif np.isfinite(drift[k]) and drift[k] > _DRIFT_SHARE * long_side:
             said = width
+            if wide < _WIDE:  # then a weak joint lets the block's parts move, not its lens
+                said = (
+                    f"fits its neighbours, but its place in the whole is sure only to about {drift[k]:.1g} px"
+                )
         elif own and all(v.rival > _RIVAL for v in own):
             said = "what it shows repeats, and another place fits nearly as well"
-        elif len(own) == 1 and np.count_nonzero(own[0].inliers) < _LONE_LINK:
+        elif len(own) == 1 and not own[0].by_hand and np.count_nonzero(own[0].inliers) < _LONE_LINK:
             said = f"held by one neighbour only, with {np.count_nonzero(own[0].inliers)} agreeing details"
         elif len(against) > len(own):
             said = f"{len(against)} of its overlaps contradict its place"

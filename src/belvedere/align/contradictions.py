@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +38,7 @@ def find_contradictions(
     links: Sequence[Link],
     chosen: Matches,
     run: Mapper,
+    keep: Collection[int] = (),
 ) -> Contradictions:
     """Ask the pixels of every overlap.
 
@@ -51,6 +52,9 @@ def find_contradictions(
         What the block was built from.
     chosen : dict
         Matches that agree with the block, by pair.
+    keep : collection of int
+        Frames the photographer wants kept: their links are not to blame, and what they contradict is only
+        said.
     """
     at = dict(zip(frames, cameras, strict=True))
     jobs = overlapping_pairs(frames, cameras, least=_LEAST_OVERLAP)
@@ -63,11 +67,17 @@ def find_contradictions(
         return bool(np.isfinite(found.correlation)) and found.correlation < _UNLIKE
 
     pairs = tuple(p for p, bad in zip(jobs, run(differs, jobs), strict=True) if bad)
-    return Contradictions(pairs, _weakest_between(pairs, frames, links))
+    others = [p for p in pairs if not (p[0] in keep or p[1] in keep)]
+    return Contradictions(pairs, _weakest_between(others, frames, links, keep))
 
 
-def _weakest_between(pairs: Sequence[Pair], frames: Sequence[int], links: Sequence[Link]) -> Link | None:
-    """The link most contradicting pairs hang together by: the weakest on the strongest way between them."""
+def _weakest_between(
+    pairs: Sequence[Pair], frames: Sequence[int], links: Sequence[Link], keep: Collection[int]
+) -> Link | None:
+    """The link most contradicting pairs hang together by: the weakest on the strongest way between them.
+
+    Links of frames in `keep` and links made by hand are never it.
+    """
     if not pairs:
         return None
     inside = set(frames)
@@ -78,7 +88,7 @@ def _weakest_between(pairs: Sequence[Pair], frames: Sequence[int], links: Sequen
         near.setdefault(v.b, []).append((v.a, v))
     votes: Counter[Pair] = Counter()
     for a, b in pairs:
-        weakest = _weakest_on_way(near, a, b)
+        weakest = _weakest_on_way(near, a, b, keep)
         if weakest is not None:
             votes[weakest.a, weakest.b] += 1
     if not votes:
@@ -88,7 +98,9 @@ def _weakest_between(pairs: Sequence[Pair], frames: Sequence[int], links: Sequen
     return strength[worst]
 
 
-def _weakest_on_way(near: dict[int, list[tuple[int, Link]]], start: int, end: int) -> Link | None:
+def _weakest_on_way(
+    near: dict[int, list[tuple[int, Link]]], start: int, end: int, keep: Collection[int]
+) -> Link | None:
     weakest: dict[int, Link | None] = {start: None}
     stack = [start]
     while stack:
@@ -96,6 +108,8 @@ def _weakest_on_way(near: dict[int, list[tuple[int, Link]]], start: int, end: in
         for j, link in near.get(i, []):
             if j not in weakest:
                 before = weakest[i]
-                weakest[j] = link if before is None or link.strength < before.strength else before
+                held = link.by_hand or i in keep or j in keep
+                weaker = not held and (before is None or link.strength < before.strength)
+                weakest[j] = link if weaker else before
                 stack.append(j)
     return weakest.get(end)

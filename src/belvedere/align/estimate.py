@@ -8,12 +8,14 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from belvedere.align.alignment import Alignment
+from belvedere.align.answer import with_answer
 from belvedere.align.assemble import assemble
 from belvedere.align.features import Features, detect, grey_copy
 from belvedere.align.find_block import find_block
 from belvedere.align.lens_groups import Group, group_frames, sensor_axes
 from belvedere.align.level import estimate_level
 from belvedere.align.options import AlignOptions
+from belvedere.align.said import Said, said_of
 from belvedere.align.solve import solve_finely
 from belvedere.align.start import Mapper, Sights, learn_lenses, match_likely_pairs
 from belvedere.capture.frame import Frame
@@ -21,7 +23,12 @@ from belvedere.capture.frame_source import FrameSource
 
 
 def estimate_alignment(
-    source: FrameSource, frames: Sequence[Frame], options: AlignOptions, run: Mapper = map
+    source: FrameSource,
+    frames: Sequence[Frame],
+    options: AlignOptions,
+    run: Mapper = map,
+    *,
+    names: Sequence[str] | None = None,
 ) -> Alignment:
     """Find where every frame looked.
 
@@ -35,6 +42,8 @@ def estimate_alignment(
         What the person said.
     run : Mapper
         Applies a pure function to jobs in order; the result does not depend on it.
+    names : sequence of str or None
+        What the options call the frames, one a frame; None: their file names.
 
     Returns
     -------
@@ -44,10 +53,11 @@ def estimate_alignment(
     Raises
     ------
     NothingToMake
-        If no two frames can be shown to overlap.
+        If no two frames can be shown to overlap, or tie points set by hand contradict one another.
     """
+    said = said_of(options, [frame.name for frame in frames] if names is None else names)
     with threadpool_limits(1, user_api="blas"):
-        return _estimate(source, frames, options, run)
+        return with_answer(_estimate(source, frames, options, said, run), said, [f.name for f in frames])
 
 
 def detect_features(
@@ -62,28 +72,39 @@ def detect_features(
     return tuple(run(one, range(count)))
 
 
-def _estimate(source: FrameSource, frames: Sequence[Frame], options: AlignOptions, run: Mapper) -> Alignment:
+def _estimate(
+    source: FrameSource, frames: Sequence[Frame], options: AlignOptions, said: Said, run: Mapper
+) -> Alignment:
     features = detect_features(source, len(frames), options, run)
     groups = group_frames(frames, options.focal_35mm)
-    sights = _sights(source, frames, features, groups)
+    sights = _sights(source, frames, features, groups, said)
     matches = match_likely_pairs(features, run)
     starts = learn_lenses(sights, groups, matches)
-    left_out = {i for i, f in enumerate(frames) if f.name in options.leave_out}
-    found = find_block(source, sights, starts, matches, left_out, run)
+    found = find_block(source, sights, starts, matches, said, run, [f.name for f in frames])
     solved = solve_finely(source, sights, found.rough, found.priors, run, ties_per_pair=options.ties_per_pair)
     cameras = solved.cameras(sights)
     turn, level = estimate_level(
-        source, frames, solved.frames, cameras, horizon_points=options.horizon_points, run=run
+        source,
+        frames,
+        solved.frames,
+        cameras,
+        horizon_points=said.horizon,
+        plumb_lines=said.plumb,
+        run=run,
     )
     cameras = [c.with_rotation(c.rotation @ turn.T) for c in cameras]
-    return assemble(frames, sights, groups, starts, found, solved, cameras, level, left_out)
+    return assemble(frames, sights, groups, starts, found, solved, cameras, level, set(said.left_out))
 
 
 def _sights(
-    source: FrameSource, frames: Sequence[Frame], features: tuple[Features, ...], groups: Sequence[Group]
+    source: FrameSource,
+    frames: Sequence[Frame],
+    features: tuple[Features, ...],
+    groups: Sequence[Group],
+    said: Said,
 ) -> Sights:
     sizes = np.array([source.size(i, 0) for i in range(len(frames))], dtype=np.float64)
     group_of = np.zeros(len(frames), dtype=np.int64)
     for g, group in enumerate(groups):
         group_of[list(group.frames)] = g
-    return Sights(features, (sizes - 1.0) / 2.0, sensor_axes(frames), group_of)
+    return Sights(features, (sizes - 1.0) / 2.0, sensor_axes(frames), group_of, said.ties)

@@ -9,8 +9,10 @@ import numpy as np
 
 from belvedere.align.block import LensPrior
 from belvedere.align.contradictions import find_contradictions
+from belvedere.align.hand_ties import links_by_hand
 from belvedere.align.links import Link, components, consistent
 from belvedere.align.overlap_check import structure
+from belvedere.align.said import Said
 from belvedere.align.solve import RoughBlock, solve_by_features
 from belvedere.align.start import Mapper, Matches, Pair, Sights, StartingLens, verify_pairs
 from belvedere.align.turn import find_open_turn
@@ -41,21 +43,23 @@ def find_block(
     sights: Sights,
     starts: Sequence[StartingLens],
     matches: Matches,
-    left_out: set[int],
+    said: Said,
     run: Mapper,
+    names: Sequence[str],
 ) -> FoundBlock:
-    """Build the largest block of frames that hang together.
+    """Build the largest block of frames that hang together, as far as the photographer's word allows.
 
     Raises
     ------
     NothingToMake
-        If no two frames can be shown to overlap.
+        If no two frames can be shown to overlap, or tie points set by hand contradict one another.
     """
     count = len(sights.features)
-    usable = {p: m for p, m in matches.items() if not left_out & set(p)}
+    usable = {p: m for p, m in matches.items() if not said.left_out & set(p)}
     links = verify_pairs(sights, [s.lens for s in starts], usable, run)
     starts, links = _with_turn_closed(sights, starts, usable, links, run)
     lenses, priors = [s.lens for s in starts], [s.prior for s in starts]
+    links = links_by_hand(sights, lenses, links, usable, said.left_out, names)
     structures = list(run(lambda i: structure(source, i), range(count)))
     blamed: list[Link] = []
     while True:
@@ -67,7 +71,7 @@ def find_block(
             )
         rough = solve_by_features(sights, blocks[0], kept, rotations, lenses, priors, usable, run)
         against = find_contradictions(
-            structures, rough.frames, rough.cameras(sights), kept, rough.chosen, run
+            structures, rough.frames, rough.cameras(sights), kept, rough.chosen, run, said.keep
         )
         blame = against.blamed
         if blame is None or blame.strength > _BLAMED_STRENGTH or len(blamed) == _TRIALS:

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.alignment import Level
-from belvedere.align.horizon_points import HorizonPoint, level_of_points
+from belvedere.align.level_by_hand import level_by_hand
 from belvedere.align.level_evidence import Evidence, combine
 from belvedere.align.level_tags import level_of_tags
 from belvedere.align.pan_axis import estimate_pan_axis
+from belvedere.align.said import HorizonPoint, PlumbLine
 from belvedere.align.sea_horizon import find_sea_horizon
 from belvedere.align.start import Mapper
 from belvedere.align.verticals import find_verticals
@@ -30,6 +31,7 @@ def estimate_level(
     cameras: Sequence[Camera],
     *,
     horizon_points: Sequence[HorizonPoint] = (),
+    plumb_lines: Sequence[PlumbLine] = (),
     run: Mapper = map,
 ) -> tuple[NDArray[np.float64], Level]:
     """Find the turn that levels the world of the cameras, and say what it rests on.
@@ -47,8 +49,8 @@ def estimate_level(
         Frames of the block, one a camera.
     cameras : sequence of Camera
         World to camera in any common world.
-    horizon_points : sequence of (file name, u, v)
-        The photographer's word: two or more points of the horizon; see `AlignOptions`.
+    horizon_points, plumb_lines : sequences
+        The photographer's word: two or more points of the horizon, or a plumb line.
     run : Mapper
         Applies a pure function to jobs in order; the result does not depend on it.
 
@@ -62,8 +64,7 @@ def estimate_level(
     """
     axis = estimate_pan_axis(cameras)
     evidence = [_against_gravity(axis)]
-    names = [frames[i].name for i in used]
-    said = level_of_points(horizon_points, names, cameras, axis)
+    said = level_by_hand(horizon_points, plumb_lines, used, cameras, axis)
     sure = said is not None and said.sigma < np.radians(0.5)
     if said is not None:
         evidence.append(said)
@@ -74,8 +75,9 @@ def estimate_level(
         evidence += [e for e in (tags, sea, upright) if e is not None]
     level = axis if len(evidence) == 1 else combine(evidence)
     words = level.words
-    if horizon_points and said is None:
-        words += "; two points of the horizon in used frames are needed, so those set by hand had no say"
+    if (horizon_points or plumb_lines) and said is None:
+        words += "; two points of the horizon or a plumb line in used frames are needed, so what was set by "
+        words += "hand had no say"
     return _turn(cameras, level.down), Level(level.source, level.sigma, words)
 
 

@@ -106,7 +106,7 @@ def combine(evidence: Sequence[Evidence]) -> Evidence:
 
 
 _NAMES = {
-    "person": "the horizon set by hand",
+    "person": "what was set by hand",
     "tags": "the camera's own level",
     "sea-horizon": "a line taken for the sea horizon",
     "verticals": "upright lines",

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from belvedere.align.pair_rotation import fit_rotation
 from belvedere.geometry.rotation import vector_from_matrix
 
+_BY_HAND = 1e4  # strength of the photographer's word, above any number of matches
+_TRUST_BY_HAND = 300.0  # agreeing matches that it weighs at least
+
 
 @dataclass(frozen=True, slots=True)
 class Link:
@@ -24,6 +27,8 @@ class Link:
         Those that agree with the rotation.
     rival : float
         Score of the best other rotation over this one's, 0 to 1.
+    by_hand : int
+        Tie points the photographer set; with any, the link holds whatever contradicts it.
     """
 
     a: int
@@ -32,11 +37,18 @@ class Link:
     matches: NDArray[np.int64]
     inliers: NDArray[np.bool_]
     rival: float
+    by_hand: int = 0
 
     @property
     def strength(self) -> float:
-        """How far it can be trusted: agreeing matches, less where a rival is near."""
-        return float(np.count_nonzero(self.inliers)) * (1.0 - 0.7 * self.rival)
+        """How far it can be trusted: agreeing matches, less where a rival is near; by hand, beyond others."""
+        return self.trust + (_BY_HAND if self.by_hand else 0.0)
+
+    @property
+    def trust(self) -> float:
+        """Its weight beside other links."""
+        agreeing = float(np.count_nonzero(self.inliers)) * (1.0 - 0.7 * self.rival)
+        return max(agreeing, _TRUST_BY_HAND) if self.by_hand else agreeing
 
 
 def _forest(count: int) -> tuple[Callable[[int], int], Callable[[int, int], None]]:
@@ -121,8 +133,8 @@ def average_rotations(
     out = rotations.copy()
     near: dict[int, list[tuple[int, NDArray[np.float64], float]]] = {}
     for link in links:
-        near.setdefault(link.b, []).append((link.a, link.rotation, link.strength))
-        near.setdefault(link.a, []).append((link.b, link.rotation.T, link.strength))
+        near.setdefault(link.b, []).append((link.a, link.rotation, link.trust))
+        near.setdefault(link.a, []).append((link.b, link.rotation.T, link.trust))
     for _ in range(rounds):
         moved = 0.0
         for i in sorted(near):
@@ -156,8 +168,8 @@ def consistent(
     rotations = chain_rotations(count, spanning_tree(count, trusted))
     rotations = average_rotations(rotations, trusted, tolerance=tolerance)
     error = link_errors(rotations, links)
-    kept = [v for v, e in zip(links, error, strict=True) if e <= tolerance]
-    lost = [v for v, e in zip(links, error, strict=True) if e > tolerance]
+    kept = [v for v, e in zip(links, error, strict=True) if e <= tolerance or v.by_hand]
+    lost = [v for v, e in zip(links, error, strict=True) if e > tolerance and not v.by_hand]
     return rotations, kept, lost
 
 
@@ -184,4 +196,5 @@ def _contradicted(links: Sequence[Link], tolerance: float) -> NDArray[np.bool_]:
                     good[q] += 1
                 else:
                     bad[q] += 1
-    return np.asarray(bad > np.maximum(1.0, 1.5 * good))
+    by_hand = np.array([v.by_hand > 0 for v in links], dtype=bool)
+    return np.asarray((bad > np.maximum(1.0, 1.5 * good)) & ~by_hand)

@@ -6,8 +6,25 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
+class HandTies:
+    """Tie points the photographer set by hand between two frames.
+
+    Parameters
+    ----------
+    a, b : str
+        The frames' names.
+    points : tuple of (ua, va, ub, vb)
+        Two or more details: px of frame a and of frame b, as displayed.
+    """
+
+    a: str
+    b: str
+    points: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class AlignOptions:
-    """Options of the alignment.
+    """Options of the alignment. Frames are called by the names that `estimate_alignment` is given.
 
     Parameters
     ----------
@@ -20,9 +37,15 @@ class AlignOptions:
     focal_35mm : float or None
         The photographer's word on the focal length, as 35-mm equivalent, mm; stands above the tags.
     leave_out : tuple of str
-        File names the photographer wants left out.
-    horizon_points : tuple of (file name, u, v)
-        The photographer's word on the level: two or more points of the horizon, px of frames as displayed.
+        Frames the photographer wants left out.
+    keep : tuple of str
+        Frames that are not to be dropped because their pixels contradict the block.
+    tie_points : tuple of HandTies
+        Set by hand: they link their frames whatever else is found.
+    horizon_points : tuple of (name, u, v)
+        The photographer's word on the level: points of the horizon, px of frames as displayed.
+    plumb_lines : tuple of (name, u0, v0, u1, v1)
+        The same: ends of lines that are plumb in the world, px of frames as displayed.
     """
 
     feature_pixels: int = 1_000_000
@@ -30,4 +53,7 @@ class AlignOptions:
     ties_per_pair: int = 250
     focal_35mm: float | None = None
     leave_out: tuple[str, ...] = ()
+    keep: tuple[str, ...] = ()
+    tie_points: tuple[HandTies, ...] = ()
     horizon_points: tuple[tuple[str, float, float], ...] = ()
+    plumb_lines: tuple[tuple[str, float, float, float, float], ...] = ()

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.block import Adjusted, Block, Lens, LensPrior, Ties, adjust
+from belvedere.align.hand_ties import add_ties_by_hand, measure_by_hand, rows_by_hand
 from belvedere.align.links import Link
 from belvedere.align.matching import match
 from belvedere.align.overlaps import overlapping_pairs
@@ -144,7 +145,7 @@ def solve_finely(
     """Measure the tie points of a rough block again at full resolution, and solve it with them."""
     ties, found = _measure_again(source, sights, rough, run, ties_per_pair)
     adjusted = adjust(rough.block, ties, priors)
-    ties = _without_outliers(ties, adjusted)
+    ties = _without_outliers(ties, adjusted, rows_by_hand(sights, rough.frames, ties))
     adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
     return Solved(rough.frames, adjusted, ties, found)
 
@@ -153,7 +154,9 @@ def _feature_ties(sights: Sights, chosen: Matches, at: dict[int, int]) -> Ties:
     jobs = sorted(chosen.items())
     each = [_feature_points(sights, pair, m) for pair, m in jobs]
     pairs = [(at[a], at[b]) for (a, b), _ in jobs]
-    return make_ties(pairs, [points for points, _ in each], [sigma for _, sigma in each])
+    points, sigma = [points for points, _ in each], [sigma for _, sigma in each]
+    add_ties_by_hand(sights, at, pairs, points, sigma)
+    return make_ties(pairs, points, sigma)
 
 
 def _feature_points(
@@ -260,18 +263,22 @@ def _measure_again(
         a, b = pair
         points.append(np.hstack([measured.a - sights.centres[a], measured.b - sights.centres[b]]))
         sigma.append(measured.sigma)
+    add_ties_by_hand(sights, at, pairs, points, sigma, measure_by_hand(source, sights, camera_of))
     return make_ties(pairs, points, sigma), found
 
 
-def _without_outliers(ties: Ties, adjusted: Adjusted, limit: float = 4.0) -> Ties:
-    """Ties whose residual is within `limit` robust sigmas; pairs keep at least their better half."""
+def _without_outliers(ties: Ties, adjusted: Adjusted, held: NDArray[np.bool_], limit: float = 4.0) -> Ties:
+    """Ties whose residual is within `limit` robust sigmas; pairs keep at least their better half.
+
+    Those that are `held` stay, whatever they miss by.
+    """
     length = np.hypot(adjusted.residuals[:, 0], adjusted.residuals[:, 1]) / ties.sigma
     typical = float(np.median(length)) / 1.1774
     keep = np.zeros(len(length), dtype=bool)
     for k in range(len(ties.pairs)):
         part = slice(ties.start[k], ties.start[k + 1])
         own = max(limit * typical, float(np.median(length[part])))
-        keep[part] = length[part] <= own
+        keep[part] = (length[part] <= own) | held[part]
     counts = np.array(
         [np.count_nonzero(keep[ties.start[k] : ties.start[k + 1]]) for k in range(len(ties.pairs))]
     )

@@ -16,6 +16,7 @@ from belvedere.align.lens_groups import Group
 from belvedere.align.links import Link
 from belvedere.align.matching import gate, likely_pairs, match
 from belvedere.align.pair_rotation import find_rotation, fit_rotation
+from belvedere.align.said import SetTies
 from belvedere.geometry.camera import undistortion_scale
 
 Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
@@ -48,12 +49,15 @@ class Sights:
         Sensor offsets to displayed offsets.
     group_of : ndarray of shape (n,), int64
         Lens group of every frame.
+    by_hand : tuple of SetTies
+        Tie points the photographer set.
     """
 
     features: tuple[Features, ...]
     centres: NDArray[np.float64]
     axes: NDArray[np.float64]
     group_of: NDArray[np.int64]
+    by_hand: tuple[SetTies, ...] = ()
 
     def offsets(self, frame: int, which: NDArray[np.int64]) -> NDArray[np.float64]:
         """Positions of some features from the frame's centre, px."""
@@ -61,7 +65,11 @@ class Sights:
 
     def rays(self, frame: int, which: NDArray[np.int64], lens: Lens) -> NDArray[np.float64]:
         """Unit rays of some features in the camera's axes."""
-        d = (self.offsets(frame, which) - self.axes[frame] @ np.array(lens.offset)) / lens.focal_px
+        return self.rays_at(frame, self.offsets(frame, which), lens)
+
+    def rays_at(self, frame: int, offsets: NDArray[np.float64], lens: Lens) -> NDArray[np.float64]:
+        """Unit rays in the camera's axes of positions (n, 2) from the frame's centre, px."""
+        d = (offsets - self.axes[frame] @ np.array(lens.offset)) / lens.focal_px
         d = d * undistortion_scale(np.hypot(d[:, 0], d[:, 1]), lens.distortion)[:, None]
         v = np.column_stack([d, np.ones(len(d))])
         return np.asarray(v / np.linalg.norm(v, axis=1, keepdims=True))

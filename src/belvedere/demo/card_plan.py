@@ -126,6 +126,7 @@ def _spec_of(
         body=roll.body,
         place=replace(card.place, seed=seed),
         megapixels=megapixels,
+        raw=card.raw,
         seed=(seed * 64 + index) * 64 + k,
     )
 

@@ -96,8 +96,8 @@ class CardSpec:
         One a body.
     place : Place
         Where all of it is shot.
-    files : "jpeg", "dng" or "both"
-        What a press of the release leaves.
+    raw : "none", "dng" or "both"
+        Whether a press of the release leaves a raw file, alone or beside its JPEG.
     sidecars : bool
         Whether some frames have an .xmp file of edits beside them.
     """
@@ -105,5 +105,5 @@ class CardSpec:
     name: str
     rolls: tuple[Roll, ...]
     place: Place = field(default_factory=Place)
-    files: Literal["jpeg", "dng", "both"] = "jpeg"
+    raw: Literal["none", "dng", "both"] = "none"
     sidecars: bool = False

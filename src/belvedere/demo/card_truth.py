@@ -86,12 +86,12 @@ class CardTruth:
 
 def picture_of(card: CardSpec, shot: CardShot) -> str:
     """The file that stands for a shot: its JPEG, or its raw file where there is none."""
-    return shot.place + (".DNG" if card.files == "dng" else ".JPG")
+    return shot.place + (".DNG" if card.raw == "dng" else ".JPG")
 
 
 def twin_of(card: CardSpec, shot: CardShot) -> str | None:
     """The raw file beside the picture."""
-    return shot.place + ".DNG" if card.files == "both" else None
+    return shot.place + ".DNG" if card.raw == "both" else None
 
 
 def sidecar_of(card: CardSpec, index: int, shot: CardShot) -> str | None:

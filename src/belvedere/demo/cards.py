@@ -5,18 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from belvedere.demo.card_plan import CardShot, plan_card
 from belvedere.demo.card_spec import CardSpec, Marker, Roll, Series, Stray
 from belvedere.demo.card_truth import (
     CardTruth,
     picture_of,
+    sidecar_of,
     truth_of_card,
     write_card_truth,
 )
 from belvedere.demo.faults import Fault
 from belvedere.demo.marker_frames import marker_light
 from belvedere.demo.place import Place
-from belvedere.demo.render import Codes, expose_light, light_of, render_frame, write_frame
+from belvedere.demo.render import light_of, write_exposure
 from belvedere.demo.spec import SetSpec, ShootingOrder, SimulatedBody, SimulatedLens
 
 _FIRST = SimulatedBody("Quenlith", "Quenlith Q24", "0417")
@@ -64,6 +68,10 @@ _SHAKEN = Stray(
     "shot by accident while the camera was carried",
 )
 _HAND = Marker("hand")
+_EDITS = (  # Extensible Metadata Platform (ISO 16684-1)
+    '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description '
+    'xmlns:dc="http://purl.org/dc/elements/1.1/" dc:coverage="Vessarin Head"/></rdf:RDF>\n'
+)
 _SNAKE = ShootingOrder(serpentine=True)
 
 CARDS: dict[str, CardSpec] = {
@@ -223,6 +231,35 @@ CARDS: dict[str, CardSpec] = {
             ),
         ),
         CardSpec(
+            "twins",
+            (
+                Roll(
+                    _FIRST,
+                    (
+                        _HAND,
+                        Series(_set("row", 50.0, 5), 9.0),
+                        _HAND,
+                        Series(_set("rows", 85.0, 4, rows=2, yaw_deg=15.0), 60.0),
+                        _HAND,
+                    ),
+                    first=2040,
+                ),
+            ),
+            raw="both",
+            sidecars=True,
+        ),
+        CardSpec(
+            "raw-only",
+            (
+                Roll(
+                    _FIRST,
+                    (_HAND, Series(_set("row", 50.0, 5), 9.0), _HAND),
+                    first=90,
+                ),
+            ),
+            raw="dng",
+        ),
+        CardSpec(
             "plain-sky",
             (
                 Roll(
@@ -340,19 +377,20 @@ def write_card(name: str, folder: Path, *, megapixels: float = 0.4, seed: int = 
     for i, shot in enumerate(shots):
         path = folder / picture_of(card, shot)
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_frame(shot.spec, shot.shot, picture(shot, seed * 1000 + i), path)
+        write_exposure(shot.spec, shot.shot, card_light(shot, seed * 1000 + i), path)
+        if (edits := sidecar_of(card, i, shot)) is not None:
+            (folder / edits).write_text(_EDITS, encoding="utf-8")
     write_card_truth(known, folder / "card-truth.json")
     return known
 
 
-def picture(shot: CardShot, seed: int) -> Codes:
-    """The pixels of one shot as displayed; `seed` makes the look of a marker."""
+def card_light(shot: CardShot, seed: int) -> NDArray[np.float32]:
+    """The light of one shot (height, width, 3) as displayed; `seed` makes the look of a marker."""
+    light = light_of(shot.spec, shot.shot)
     if shot.marker is None:
-        return render_frame(shot.spec, shot.shot)
+        return light
     spec = shot.spec
-    px_per_mm = spec.focal_px / spec.focal_mm
-    light = light_of(spec, shot.shot)
-    return expose_light(spec, shot.shot, marker_light(shot.marker, light, spec.focal_mm, px_per_mm, seed))
+    return marker_light(shot.marker, light, spec.focal_mm, spec.focal_px / spec.focal_mm, seed)
 
 
 def _card(name: str) -> CardSpec:

@@ -1,8 +1,8 @@
 """The shape of a hand before the lens: rounded limbs that flow into each other, as height over the picture.
 
 Everything in mm on the hand's own plane: origin at the wrist, x across, y towards the fingers, z to the
-camera. Sizes are those of a grown person's hand (palm 85 mm wide, middle finger 80 mm; common practice, no published
-source).
+camera. Sizes are those of a grown person's hand (palm 85 mm wide, middle finger 80 mm; common practice, no
+published source).
 """
 
 # Kernels: NumPy scalars stand for float and int here, which the stubs of NumPy tell apart.

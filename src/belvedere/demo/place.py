@@ -19,11 +19,11 @@ from belvedere.demo.noise import ring_profile
 NAME = "Vessarin Head"
 LAYERS: tuple[str, ...] = ("range", "hills", "head", "ground")
 DISTANCES_M: tuple[float, ...] = (18000.0, 2600.0, 420.0, 70.0)
-"""Distance of every land layer's outline from the viewer."""
+"""Distance of every land layer's outline from the viewer; the ground's at `EYE_HEIGHT_M`."""
 SEA_DEPTH_M = 30.0
 """Height of the viewer above the sea."""
 EYE_HEIGHT_M = 12.0
-"""Height of the viewer above the ground near by."""
+"""Height of the viewer above the ground near by, unless the place is told otherwise."""
 WATERLINES: tuple[float, ...] = (*(-SEA_DEPTH_M / d for d in DISTANCES_M[:3]), -1e9)
 """e of the shore at the foot of every layer; the ground has none."""
 
@@ -50,6 +50,8 @@ class Place:
         Lighthouse, church and houses on the headland.
     sun_yaw_deg, sun_pitch_deg : float
         Where the sun stands.
+    eye_m : float
+        Height of the viewer above the ground near by, m. Lower, it looks the same but is nearer.
     """
 
     seed: int = 0
@@ -62,6 +64,12 @@ class Place:
     buildings: bool = True
     sun_yaw_deg: float = -70.0
     sun_pitch_deg: float = 34.0
+    eye_m: float = EYE_HEIGHT_M
+
+    @property
+    def distances_m(self) -> tuple[float, ...]:
+        """Distance of every land layer's outline from the viewer: the ground's follows the eye's height."""
+        return (*DISTANCES_M[:3], DISTANCES_M[3] * (self.eye_m / EYE_HEIGHT_M))
 
     @property
     def sun(self) -> tuple[float, float, float]:

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from belvedere.demo.blur import defocused, moved
 from belvedere.demo.buildings import buildings
+from belvedere.demo.dng import write_dng
+from belvedere.demo.embedded import exif_segment, preview, preview_segment, thumbnail
 from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of, srgb_profile
 from belvedere.demo.exposing import expose
 from belvedere.demo.place import Place
@@ -118,7 +120,7 @@ def truth(spec: SetSpec) -> Truth:
 
 def file_names(spec: SetSpec, count: int) -> list[str]:
     """Names as a camera counts them."""
-    suffix = "JPG" if spec.bits == 8 else "TIF"
+    suffix = "DNG" if spec.raw == "dng" else ("JPG" if spec.bits == 8 else "TIF")
     return [f"VH_{1001 + i:04d}.{suffix}" for i in range(count)]
 
 
@@ -133,9 +135,26 @@ def write_set(spec: SetSpec, folder: Path) -> Truth:
     folder.mkdir(parents=True, exist_ok=True)
     known = truth(spec)
     for shot, name in zip(plan_shots(spec), known.files, strict=True):
-        write_frame(spec, shot, render_frame(spec, shot), folder / name)
+        if spec.raw == "none":
+            write_frame(spec, shot, render_frame(spec, shot), folder / name)
+        else:
+            write_exposure(spec, shot, light_of(spec, shot), folder / name)
     write_truth(known, folder / "truth.json")
     return known
+
+
+def write_exposure(spec: SetSpec, shot: Shot, light: NDArray[np.float32], path: Path) -> None:
+    """Write what one press of the release leaves of light (height, width, 3): picture, raw file, or both.
+
+    `path` is the picture's, or the raw file's where there is no picture; a raw file beside a picture has its
+    name with the suffix DNG.
+    """
+    frame = expose_light(spec, shot, light)
+    if spec.raw != "dng":
+        write_frame(spec, shot, frame, path)
+    if spec.raw != "none":
+        picture = frame if frame.dtype == np.uint8 else frame // 257
+        write_dng(spec, shot, light, picture.astype(np.uint8), path.with_suffix(".DNG"))
 
 
 def write_frame(spec: SetSpec, shot: Shot, frame: Codes, path: Path) -> None:
@@ -149,22 +168,24 @@ def write_frame(spec: SetSpec, shot: Shot, frame: Codes, path: Path) -> None:
     body = simplejpeg.encode_jpeg(
         stored, quality=spec.quality, colorspace="RGB", colorsubsampling=spec.subsampling, fastdct=False
     )
-    path.write_bytes(_with_segments(body, spec, shot))
+    path.write_bytes(_with_segments(body, np.asarray(stored, dtype=np.uint8), spec, shot))
 
 
-def _with_segments(body: bytes, spec: SetSpec, shot: Shot) -> bytes:
-    """Put Exif (APP1) and ICC profile (APP2, ICC.1:2022 annex B.4) behind SOI, in place of JFIF."""
+def _with_segments(body: bytes, stored: NDArray[np.uint8], spec: SetSpec, shot: Shot) -> bytes:
+    """Put Exif (APP1), preview (APP2) and ICC profile (APP2, ICC.1:2022 annex B.4) behind SOI, not JFIF."""
     rest = body[2:]
-    segments = b""
+    exif = profile = index = larger = b""
     if spec.exif:
         if rest[:2] == b"\xff\xe0":  # Exif 2.32, 4.5.4: APP1 comes at once after SOI
             rest = rest[2 + int.from_bytes(rest[2:4], "big") :]
-        data = exif_of(spec, shot).tobytes()
-        segments += b"\xff\xe1" + (len(data) + 2).to_bytes(2, "big") + data
+        exif = exif_segment(exif_of(spec, shot), thumbnail(stored) if spec.body.thumbnail else None)
     if spec.profile:
         data = b"ICC_PROFILE\x00\x01\x01" + srgb_profile()
-        segments += b"\xff\xe2" + (len(data) + 2).to_bytes(2, "big") + data
-    return body[:2] + segments + rest
+        profile = b"\xff\xe2" + (len(data) + 2).to_bytes(2, "big") + data
+    if spec.exif and (found := preview(stored, spec.body.preview_px)) is not None:
+        larger = found
+        index = preview_segment(2 + len(exif), 2 + len(exif) + len(profile) + len(rest), larger)
+    return body[:2] + exif + index + profile + rest + larger
 
 
 def _write_tiff(spec: SetSpec, shot: Shot, stored: Codes, path: Path) -> None:

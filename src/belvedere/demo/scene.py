@@ -64,13 +64,14 @@ def light_of_rows(
         radius2,
         np.array(view.centre_m, dtype=np.float64),
         place.outlines(where, place.outline_samples(focal)),
-        np.array(place.DISTANCES_M),
+        np.array(where.distances_m),
         np.array(place.WATERLINES),
         np.array(where.sun),
         np.array(sky.HAZE, dtype=np.float32),
         float(where.clouds),
         np.array(view.drift, dtype=np.float64),
         focal,
+        where.eye_m,
         where.seed,
     )
     return light
@@ -116,6 +117,7 @@ def _light_of_rows(
     cover: float,
     drift: NDArray[np.float64],
     detail: float,
+    eye: float,
     seed: int,
 ) -> None:
     """Row by row: rays, coverage of every layer (near hides far), then each layer's colour where seen."""
@@ -172,7 +174,7 @@ def _light_of_rows(
             if n == 0:
                 continue
             if layer == 3:
-                _ground_bands(dx, dy, dz, index, n, centre, scratch, bands, detail, seed)
+                _ground_bands(dx, dy, dz, index, n, centre, scratch, bands, detail, eye, seed)
                 ground.colour_ground(colour, bands[0], bands[1], bands[2], bands[3], n)
             else:
                 for j in range(n):
@@ -260,13 +262,13 @@ def _ground_bands(
     scratch: NDArray[np.float64],
     bands: NDArray[np.float32],
     detail: float,
+    eye: float,
     seed: int,
 ) -> None:
     """Noise for the ground near by: lying on its plane (bands 0, 1) and standing up as tufts (bands 2, 3).
 
     Both are functions of the spot on the plane, so that a shift of the viewer moves them as one.
     """
-    eye = place.EYE_HEIGHT_M
     f = np.float32
     for j in range(n):
         i = index[j]

@@ -6,12 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from belvedere.demo.faults import Fault
 from belvedere.demo.place import Place
 from belvedere.demo.render import write_set
 from belvedere.demo.spec import SetSpec, SimulatedBody, SimulatedLens
 from belvedere.demo.truth import Truth
 
 _WIDE = SimulatedLens("Ilvane 28 mm f/2.8", (-0.06, 0.012, 0.0), (0.05, 0.03), (-0.45, 0.10, -0.03))
+_MIDDLE = SimulatedLens("Ilvane 35 mm f/2", (-0.05, 0.008, 0.0), (0.02, 0.04), (-0.40, 0.10, -0.02))
 _LONG = SimulatedLens("Ilvane 85 mm f/2", (0.03, 0.0, 0.0), (-0.04, 0.05), (-0.25, 0.03, 0.0))
 _CURVED = SimulatedBody("Brevalin", "Brevalin C5", "88-1190", contrast=0.55)
 _PLAIN = SimulatedLens(distortion=(0.0, 0.0, 0.0), principal_offset_mm=(0.0, 0.0))
@@ -51,6 +53,28 @@ SETS: dict[str, SetSpec] = {
         SetSpec("repeated-texture", columns=6, place=Place(facade=True)),
         SetSpec("exposure-steps", exposure_ev=(0.0, 1.0, -0.67, 0.33, -1.0, 0.67, 0.0)),
         SetSpec("stray", columns=8, stray=4),
+        # Upright at 35 mm, 10 degrees down: the frames' lower corners look at ground 2.5 m away.
+        SetSpec(
+            "near-ground",
+            columns=6,
+            focal_mm=35.0,
+            lens=_MIDDLE,
+            pitch_deg=-10.0,
+            tilt_deg=0.5,
+            pupil_offset_mm=60.0,
+            place=Place(eye_m=1.55),
+        ),
+        SetSpec(
+            "faults",
+            columns=12,
+            faults=(
+                Fault(2, untold_ev=-0.7),
+                Fault(4, motion_px=3.0, motion_deg=35.0),
+                Fault(6, defocus_px=5.0, focal_factor=1.012),
+                Fault(8, roll_deg=4.0),
+                Fault(10, white_balance=(1.12, 0.88), white_balance_auto=True),
+            ),
+        ),
         SetSpec("distortion-free", lens=_PLAIN, tilt_deg=0.0),
     )
 }

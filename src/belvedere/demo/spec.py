@@ -162,6 +162,8 @@ class SetSpec:
         Index of a frame that shows another place.
     body, lens, place
         What it is shot with, and where.
+    raw : "none", "dng" or "both"
+        Whether a frame is written as a raw file, alone or beside its JPEG.
     bits : 8 or 16
         8: JPEG; 16: TIFF.
     quality : int
@@ -215,6 +217,7 @@ class SetSpec:
     body: SimulatedBody = field(default_factory=SimulatedBody)
     lens: SimulatedLens = field(default_factory=SimulatedLens)
     place: Place = field(default_factory=Place)
+    raw: Literal["none", "dng", "both"] = "none"
     bits: Literal[8, 16] = 8
     quality: int = 95
     subsampling: Literal["444", "420"] = "444"

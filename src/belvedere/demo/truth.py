@@ -51,6 +51,7 @@ class FrameTruth:
 
     `gain` has geometric mean 1 over the frames that belong. `centre_m` is the entrance pupil in the world.
     `pose` counts poses in the order shot: the exposures of a bracket share it. `fault` is what went wrong.
+    `nearest_ground_m` is how far the nearest ground seen lies from the entrance pupil; None: there is none.
     """
 
     file: str
@@ -68,6 +69,7 @@ class FrameTruth:
     exposure_ev: float
     pose: int = 0
     fault: Fault = field(default_factory=Fault)
+    nearest_ground_m: float | None = None
     walkers: tuple[WalkerSeen, ...] = ()
 
 
@@ -154,6 +156,7 @@ def truth_of(
             exposure_ev=s.exposure_ev,
             pose=s.pose,
             fault=s.fault,
+            nearest_ground_m=nearest_ground_m(s.camera, s.centre_m, spec.place) if s.belongs else None,
             walkers=walkers[i],
         )
         for i, s in enumerate(shots)
@@ -167,11 +170,31 @@ def truth_of(
         contrast=spec.body.contrast,
         sea_yaw_deg=spec.place.sea_yaw_deg,
         sea_width_deg=spec.place.sea_width_deg,
-        layers_m=dict(zip(place.LAYERS, place.DISTANCES_M, strict=True)),
+        layers_m=dict(zip(place.LAYERS, spec.place.distances_m, strict=True)),
         moving=(*moving, "walkers") if spec.walkers else moving,
         scene=place.NAME,
         seed=spec.seed,
     )
+
+
+def nearest_ground_m(
+    camera: Camera, centre_m: tuple[float, float, float], where: place.Place
+) -> float | None:
+    """Distance from the entrance pupil of the nearest ground near by that a frame shows.
+
+    It lies on the frame's border: away from there ground only gets farther, short of the nadir itself.
+    """
+    s = np.linspace(0.0, 1.0, 129)
+    o, e = np.zeros_like(s), np.ones_like(s)
+    border = np.stack([np.concatenate([s, s, o, e]), np.concatenate([o, e, s, s])], axis=-1)
+    rays = camera.rays(border * [camera.width - 1, camera.height - 1])
+    turn = np.arctan2(rays[:, 0], rays[:, 2]) / (2.0 * np.pi)
+    edge = place.outlines(where, 8192)[place.LAYERS.index("ground")]
+    height = -rays[:, 1] / np.maximum(np.hypot(rays[:, 0], rays[:, 2]), 1e-12)
+    on_ground = height < edge[np.rint(turn * len(edge)).astype(int) % len(edge)]
+    if not on_ground.any():
+        return None
+    return float(np.min((where.eye_m - centre_m[1]) / rays[on_ground, 1]))
 
 
 def write_truth(truth: Truth, path: Path) -> None:
@@ -214,6 +237,7 @@ def _frame_document(f: FrameTruth) -> dict[str, Any]:
         "exposure_ev": f.exposure_ev,
         "pose": f.pose,
         "fault": asdict(f.fault),
+        "nearest_ground_m": f.nearest_ground_m,
         "walkers": [asdict(w) for w in f.walkers],
     }
 
@@ -255,6 +279,7 @@ def read_truth(path: Path) -> Truth:
             exposure_ev=f["exposure_ev"],
             pose=f["pose"],
             fault=Fault(**{**f["fault"], "white_balance": tuple(f["fault"]["white_balance"])}),
+            nearest_ground_m=f["nearest_ground_m"],
             walkers=tuple(WalkerSeen(**{**w, "box": tuple(w["box"])}) for w in f["walkers"]),
         )
         for f in d["frames"]

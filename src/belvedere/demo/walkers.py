@@ -8,7 +8,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.demo.place import EYE_HEIGHT_M
 from belvedere.demo.poses import Shot
 from belvedere.demo.spec import SetSpec
 from belvedere.demo.standing import WALKER, Standing, box_in_frame, draw_standing
@@ -37,7 +36,7 @@ def walkers_at(spec: SetSpec, shots: tuple[Shot, ...], index: int) -> tuple[tupl
     for k in range(spec.walkers):
         a, b = neighbours[k % len(neighbours)]
         foot = _LANES[(k // len(neighbours)) % len(_LANES)]
-        distance = EYE_HEIGHT_M / -foot
+        distance = spec.place.eye_m / -foot
         heading = 1.0 if (k // len(neighbours)) % 2 == 0 else -1.0
         middle = math.atan2(*_horizontal(a) + _horizontal(b)) + rng.normal(0.0, 0.015)
         start = rng.random()

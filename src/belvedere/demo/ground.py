@@ -98,8 +98,9 @@ def _mix(a: float, b: float, t: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def colour_range(
+def colour_land(
     colour: NDArray[np.float32],
+    layer: int,
     coarse: NDArray[np.float32],
     middle: NDArray[np.float32],
     fine: NDArray[np.float32],
@@ -107,97 +108,99 @@ def colour_range(
     n: int,
     haze: NDArray[np.float32],
 ) -> None:
+    """Colour the first `n` spots of a land layer: 0 the range, 1 the hills, 2 the headland, 3 the ground.
+
+    Of the ground `coarse` and `middle` are noise lying on it, `fine` and `height` noise standing up. Sun and
+    sky light go on the layer's own colour; far layers then fade into `haze`.
+    """
+    f = np.float32
+    for i in range(n):
+        c, m, d, e = coarse[i], middle[i], fine[i], height[i]
+        if layer == 0:
+            r, g, b, sun, air = _range(c, m, d, e)
+            r, g, b = (
+                r * (f(0.10) + f(0.85) * sun),
+                g * (f(0.13) + f(0.80) * sun),
+                b * (f(0.20) + f(0.70) * sun),
+            )
+        elif layer == 1:
+            r, g, b, sun, air = _hills(c, m, d)
+            r, g, b = (
+                r * (f(0.09) + f(1.0) * sun),
+                g * (f(0.11) + f(0.95) * sun),
+                b * (f(0.16) + f(0.85) * sun),
+            )
+        else:
+            r, g, b, sun = _head(c, m, d, e) if layer == 2 else _ground(c, m, d, e)
+            air = f(0.0)
+            r = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun)
+            g = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun)
+            b = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun)
+            if layer == 2:
+                r, g, b = r + f(0.010), g + f(0.013), b + f(0.018)
+        if air > f(0.0):
+            r, g, b = _mix(r, haze[0], air), _mix(g, haze[1], air), _mix(b, haze[2], air)
+        colour[i, 0], colour[i, 1], colour[i, 2] = r, g, b
+
+
+@njit(inline="always")
+def _range(
+    coarse: float, middle: float, fine: float, height: float
+) -> tuple[float, float, float, float, float]:
     """Far mountains: rock, scree and forest below, snow in the heights, sun from the left, blue air."""
     f = np.float32
-    for i in range(n):
-        slope = f(0.75) * coarse[i] + f(0.62) * middle[i] + f(0.30) * fine[i]
-        sun = _lit(f(0.58) + f(0.55) * slope)
-        up = height[i] + f(0.03) * coarse[i] + f(0.022) * middle[i] + f(0.008) * fine[i]
-        snow = smoothstep(f(0.145), f(0.165), up)
-        wood = smoothstep(f(0.075), f(0.055), up)
-        grain = f(1.0) + f(0.16) * fine[i]
-        r = _mix(_mix(f(0.34), f(0.10), wood) * grain, f(0.80), snow)
-        g = _mix(_mix(f(0.30), f(0.15), wood) * grain, f(0.82), snow)
-        b = _mix(_mix(f(0.26), f(0.07), wood) * grain, f(0.86), snow)
-        air = f(0.33) - f(0.7) * height[i]
-        air = min(max(air, f(0.13)), f(0.45))
-        colour[i, 0] = _mix(r * (f(0.10) + f(0.85) * sun), haze[0], air)
-        colour[i, 1] = _mix(g * (f(0.13) + f(0.80) * sun), haze[1], air)
-        colour[i, 2] = _mix(b * (f(0.20) + f(0.70) * sun), haze[2], air)
+    slope = f(0.75) * coarse + f(0.62) * middle + f(0.30) * fine
+    sun = _lit(f(0.58) + f(0.55) * slope)
+    up = height + f(0.03) * coarse + f(0.022) * middle + f(0.008) * fine
+    snow = smoothstep(f(0.145), f(0.165), up)
+    wood = smoothstep(f(0.075), f(0.055), up)
+    grain = f(1.0) + f(0.16) * fine
+    r = _mix(_mix(f(0.34), f(0.10), wood) * grain, f(0.80), snow)
+    g = _mix(_mix(f(0.30), f(0.15), wood) * grain, f(0.82), snow)
+    b = _mix(_mix(f(0.26), f(0.07), wood) * grain, f(0.86), snow)
+    air = f(0.33) - f(0.7) * height
+    return r, g, b, sun, min(max(air, f(0.13)), f(0.45))
 
 
-@njit(cache=True, nogil=True)
-def colour_hills(
-    colour: NDArray[np.float32],
-    coarse: NDArray[np.float32],
-    middle: NDArray[np.float32],
-    fine: NDArray[np.float32],
-    height: NDArray[np.float32],
-    n: int,
-    haze: NDArray[np.float32],
-) -> None:
+@njit(inline="always")
+def _hills(coarse: float, middle: float, fine: float) -> tuple[float, float, float, float, float]:
     """Hills: meadows, heath and woods with dark crowns."""
     f = np.float32
-    for i in range(n):
-        wood = smoothstep(f(-0.05), f(0.10), f(0.55) * coarse[i] + f(0.35) * middle[i])
-        heath = smoothstep(f(0.15), f(0.30), middle[i] - f(0.5) * coarse[i])
-        crown = smoothstep(f(-0.5), f(0.5), fine[i] + f(0.4) * middle[i])
-        sun = _lit(f(0.6) + f(0.35) * coarse[i] + f(0.3) * middle[i] + f(0.26) * fine[i])
-        r = _mix(_mix(f(0.22), f(0.30), heath), f(0.035) + f(0.075) * crown, wood)
-        g = _mix(_mix(f(0.28), f(0.20), heath), f(0.060) + f(0.110) * crown, wood)
-        b = _mix(_mix(f(0.08), f(0.11), heath), f(0.030) + f(0.035) * crown, wood)
-        air = f(0.16)
-        colour[i, 0] = _mix(r * (f(0.09) + f(1.0) * sun), haze[0], air)
-        colour[i, 1] = _mix(g * (f(0.11) + f(0.95) * sun), haze[1], air)
-        colour[i, 2] = _mix(b * (f(0.16) + f(0.85) * sun), haze[2], air)
+    wood = smoothstep(f(-0.05), f(0.10), f(0.55) * coarse + f(0.35) * middle)
+    heath = smoothstep(f(0.15), f(0.30), middle - f(0.5) * coarse)
+    crown = smoothstep(f(-0.5), f(0.5), fine + f(0.4) * middle)
+    sun = _lit(f(0.6) + f(0.35) * coarse + f(0.3) * middle + f(0.26) * fine)
+    r = _mix(_mix(f(0.22), f(0.30), heath), f(0.035) + f(0.075) * crown, wood)
+    g = _mix(_mix(f(0.28), f(0.20), heath), f(0.060) + f(0.110) * crown, wood)
+    b = _mix(_mix(f(0.08), f(0.11), heath), f(0.030) + f(0.035) * crown, wood)
+    return r, g, b, sun, f(0.16)
 
 
-@njit(cache=True, nogil=True)
-def colour_head(
-    colour: NDArray[np.float32],
-    coarse: NDArray[np.float32],
-    middle: NDArray[np.float32],
-    fine: NDArray[np.float32],
-    height: NDArray[np.float32],
-    n: int,
-) -> None:
+@njit(inline="always")
+def _head(coarse: float, middle: float, fine: float, height: float) -> tuple[float, float, float, float]:
     """The headland: turf on top, bedded cliffs of warm stone where it falls off, boulders."""
     f = np.float32
-    for i in range(n):
-        depth = -height[i] + f(0.010) * middle[i] + f(0.016) * coarse[i]  # below the edge, in e
-        turf = smoothstep(f(0.034), f(0.020), depth + f(0.004) * fine[i])
-        beds = f(0.5) + f(0.5) * math.sin((depth * f(900.0)) + f(4.0) * coarse[i] + f(1.5) * middle[i])
-        sun = _lit(f(0.58) + f(0.3) * coarse[i] + f(0.38) * middle[i] + f(0.30) * fine[i])
-        stone = f(0.75) + f(0.25) * beds
-        r = _mix(f(0.36) * stone, f(0.20) + f(0.03) * middle[i], turf)
-        g = _mix(f(0.30) * stone, f(0.26) + f(0.03) * fine[i], turf)
-        b = _mix(f(0.23) * stone, f(0.07), turf)
-        colour[i, 0] = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun) + f(0.010)
-        colour[i, 1] = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun) + f(0.013)
-        colour[i, 2] = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun) + f(0.018)
+    depth = -height + f(0.010) * middle + f(0.016) * coarse  # below the edge, in e
+    turf = smoothstep(f(0.034), f(0.020), depth + f(0.004) * fine)
+    beds = f(0.5) + f(0.5) * math.sin((depth * f(900.0)) + f(4.0) * coarse + f(1.5) * middle)
+    sun = _lit(f(0.58) + f(0.3) * coarse + f(0.38) * middle + f(0.30) * fine)
+    stone = f(0.75) + f(0.25) * beds
+    r = _mix(f(0.36) * stone, f(0.20) + f(0.03) * middle, turf)
+    g = _mix(f(0.30) * stone, f(0.26) + f(0.03) * fine, turf)
+    return r, g, _mix(f(0.23) * stone, f(0.07), turf), sun
 
 
-@njit(cache=True, nogil=True)
-def colour_ground(
-    colour: NDArray[np.float32],
-    coarse: NDArray[np.float32],
-    fine: NDArray[np.float32],
-    tuft: NDArray[np.float32],
-    blade: NDArray[np.float32],
-    n: int,
-) -> None:
+@njit(inline="always")
+def _ground(coarse: float, fine: float, tuft: float, blade: float) -> tuple[float, float, float, float]:
     """Ground near by: grass in tufts, trodden earth, pebbles and lichened stone."""
     f = np.float32
-    for i in range(n):
-        earth = smoothstep(f(0.10), f(0.35), coarse[i] + f(0.25) * fine[i])
-        rock = smoothstep(f(0.62), f(0.80), f(0.45) * fine[i] - f(0.6) * coarse[i] + f(0.25) * tuft[i])
-        sun = _lit(f(0.64) + f(0.16) * fine[i] + f(0.20) * tuft[i] + f(0.28) * blade[i])
-        r = _mix(_mix(f(0.21) + f(0.05) * tuft[i], f(0.33), earth), f(0.30) + f(0.05) * blade[i], rock)
-        g = _mix(_mix(f(0.25) + f(0.03) * tuft[i], f(0.26), earth), f(0.285) + f(0.05) * blade[i], rock)
-        b = _mix(_mix(f(0.06), f(0.17), earth), f(0.25) + f(0.04) * blade[i], rock)
-        colour[i, 0] = max(r, f(0.0)) * (f(0.08) + f(1.05) * sun)
-        colour[i, 1] = max(g, f(0.0)) * (f(0.10) + f(1.00) * sun)
-        colour[i, 2] = max(b, f(0.0)) * (f(0.15) + f(0.88) * sun)
+    earth = smoothstep(f(0.10), f(0.35), coarse + f(0.25) * fine)
+    rock = smoothstep(f(0.62), f(0.80), f(0.45) * fine - f(0.6) * coarse + f(0.25) * tuft)
+    sun = _lit(f(0.64) + f(0.16) * fine + f(0.20) * tuft + f(0.28) * blade)
+    r = _mix(_mix(f(0.21) + f(0.05) * tuft, f(0.33), earth), f(0.30) + f(0.05) * blade, rock)
+    g = _mix(_mix(f(0.25) + f(0.03) * tuft, f(0.26), earth), f(0.285) + f(0.05) * blade, rock)
+    b = _mix(_mix(f(0.06), f(0.17), earth), f(0.25) + f(0.04) * blade, rock)
+    return r, g, b, sun
 
 
 @njit(cache=True, nogil=True)

@@ -27,7 +27,8 @@ from belvedere.demo.truth import Truth, truth_of, write_truth
 from belvedere.demo.walkers import seen_in, walkers_at
 from belvedere.geometry.orientation import displayed
 
-_BAND = 64  # rows rendered at a time
+_BAND = 64  # rows rendered at a time, at least
+_BAND_PX = 1 << 18
 _INVERSE = {1: 1, 2: 2, 3: 3, 4: 4, 5: 5, 6: 8, 7: 7, 8: 6}
 
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
@@ -90,8 +91,9 @@ def light_in_bands(spec: SetSpec, shot: Shot) -> Iterator[tuple[int, NDArray[np.
     if spec.walkers and shot.belongs:
         shots = plan_shots(spec)
         things += tuple(figure for _, figure in walkers_at(spec, shots, shots.index(shot)))
-    for y in range(0, camera.height, _BAND):
-        light = light_of_rows(view, where, y, min(_BAND, camera.height - y))
+    band = max(_BAND, _BAND_PX // camera.width)
+    for y in range(0, camera.height, band):
+        light = light_of_rows(view, where, y, min(band, camera.height - y))
         draw_standing(light, y, things, camera, shot.centre_m, camera.focal_px)
         yield y, light
 

@@ -175,7 +175,7 @@ def _light_of_rows(
                 continue
             if layer == 3:
                 _ground_bands(dx, dy, dz, index, n, centre, scratch, bands, detail, eye, seed)
-                ground.colour_ground(colour, bands[0], bands[1], bands[2], bands[3], n)
+                ground.colour_land(colour, layer, bands[0], bands[1], bands[2], bands[3], n, haze)
             else:
                 for j in range(n):
                     i = index[j]
@@ -188,12 +188,7 @@ def _light_of_rows(
                     bands[0], bands[1], bands[2], scratch[0], scratch[1], bands[3], n, first, stretch, detail,
                     seed * 8 + layer,
                 )  # fmt: skip
-                if layer == 0:
-                    ground.colour_range(colour, bands[0], bands[1], bands[2], height, n, haze)
-                elif layer == 1:
-                    ground.colour_hills(colour, bands[0], bands[1], bands[2], height, n, haze)
-                else:
-                    ground.colour_head(colour, bands[0], bands[1], bands[2], height, n)
+                ground.colour_land(colour, layer, bands[0], bands[1], bands[2], height, n, haze)
             _deposit(line, colour, index, share, n)
         # Sea and sky lie beyond everything: the viewer's shift of centimetres does not show there.
         if moved:

@@ -28,12 +28,15 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     body, lens = spec.body, spec.lens
     focal = spec.tagged_focal_mm if spec.tagged_focal_mm is not None else spec.focal_mm
     fault = shot.fault
-    taken = STARTED + timedelta(seconds=spec.started_s + shot.seconds + body.clock_s)
+    taken = None
+    if body.clock_s is not None:
+        taken = STARTED + timedelta(seconds=spec.started_s + shot.seconds + body.clock_s)
     exif = Image.Exif()
     exif[0x010F] = body.make
     exif[0x0110] = body.model
     exif[0x0112] = shot.orientation
-    exif[0x0132] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    if taken is not None:
+        exif[0x0132] = taken.strftime("%Y:%m:%d %H:%M:%S")
     detail = exif.get_ifd(_EXIF_IFD)
     exposure = _BASE_EXPOSURE_S * 2.0**shot.exposure_ev
     detail[0x829A] = IFDRational(round(exposure * 1e6), 1000000)  # ExposureTime
@@ -41,8 +44,9 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     detail[0x829D] = IFDRational(round(f_number * 10), 10)  # FNumber
     detail[0x8827] = BASE_ISO if fault.iso is None else fault.iso  # PhotographicSensitivity
     detail[0x9000] = b"0232"
-    detail[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")  # DateTimeOriginal
-    detail[0x9291] = f"{taken.microsecond // 10000:02d}"  # SubSecTimeOriginal
+    if taken is not None:
+        detail[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")  # DateTimeOriginal
+        detail[0x9291] = f"{taken.microsecond // 10000:02d}"  # SubSecTimeOriginal
     distance = spec.subject_distance_m if fault.subject_distance_m is None else fault.subject_distance_m
     if distance is not None:
         detail[0x9206] = IFDRational(round(distance * 100), 100)  # SubjectDistance

@@ -25,8 +25,8 @@ class SimulatedBody:
         Electrons at full scale; 0: no noise.
     read_noise : float
         Electrons, one sigma.
-    clock_s : float
-        How far its clock is ahead, s.
+    clock_s : float or None
+        How far its clock is ahead, s; None: it has no clock, no tag tells a time.
     thumbnail : bool
         Embed an Exif thumbnail.
     preview_px : int
@@ -40,7 +40,7 @@ class SimulatedBody:
     contrast: float = 0.0
     full_well: float = 40000.0
     read_noise: float = 8.0
-    clock_s: float = 0.0
+    clock_s: float | None = 0.0
     thumbnail: bool = True
     preview_px: int = 0
 

@@ -42,6 +42,8 @@ class CommonProfile:
         Its curve, for encoding.
     to_common : tuple of (ndarray of shape (3, 3), float64, or None)
         For each frame, what takes its linear RGB to the common primaries; None where nothing is to be done.
+    carried : tuple of bool
+        For each frame, whether it carries this very profile, or tags that stand for it.
     notices : tuple of str
         What a person should know, one sentence each.
     """
@@ -50,6 +52,7 @@ class CommonProfile:
     profile: bytes
     transfer: Transfer
     to_common: tuple[NDArray[np.float64] | None, ...]
+    carried: tuple[bool, ...]
     notices: tuple[str, ...]
 
 
@@ -90,26 +93,38 @@ def common_profile(frames: Sequence[Frame]) -> CommonProfile:
     first = next(i for i, c in enumerate(colours) if c.profile == chosen_bytes)
     chosen = colours[first]
     to_common: list[NDArray[np.float64] | None] = []
-    others: dict[str, list[str]] = {}
+    converted: Counter[str] = Counter()
+    left: dict[str, list[str]] = {}
     for frame, own in zip(frames, colours, strict=True):
         matrix = None
         if own.profile != chosen.profile and not _matrices_agree(own.matrix, chosen.matrix):
             if own.matrix is not None and chosen.matrix is not None:
                 matrix = np.asarray(np.linalg.solve(chosen.matrix, own.matrix), np.float64)
-                others.setdefault(f"brought from “{own.name}” into “{chosen.name}”", []).append(frame.name)
+                converted[own.name] += 1
             else:
-                unknown = own.name if own.matrix is None else chosen.name
-                others.setdefault(
-                    f"left as they are, because “{unknown}” is not understood; colours may differ", []
-                ).append(frame.name)
+                left.setdefault(own.name if own.matrix is None else chosen.name, []).append(frame.name)
         to_common.append(matrix)
     return CommonProfile(
         name=chosen.name,
         profile=chosen.profile,
         transfer=read_transfer(Metadata(stored_width=1, stored_height=1, profile=chosen.profile)),
         to_common=tuple(to_common),
-        notices=tuple(f"{_listed(names)}: colours {what}" for what, names in others.items()),
+        carried=tuple(own.profile == chosen.profile for own in colours),
+        notices=(
+            *(_converted(count, name, chosen.name) for name, count in converted.items()),
+            *(_left(names, name) for name, names in left.items()),
+        ),
     )
+
+
+def _converted(count: int, own: str, common: str) -> str:
+    carry = "1 frame carries" if count == 1 else f"{count} frames carry"
+    return f"{carry} another colour profile, “{own}”; converted to “{common}”"
+
+
+def _left(names: Sequence[str], unknown: str) -> str:
+    why = f"because “{unknown}” is not understood; colours may differ"
+    return f"{_listed(names)}: colours left as they are, {why}"
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -274,7 +274,7 @@ def correct(
     """Add each pixel's owner's correction, expanded, to its light (h, w, 3), in square roots.
 
     `order` (h, w) is the owner's place in `above` (n, h', w', 3), -1 for none. A correction of exactly 0
-    leaves the light's bits alone.
+    leaves the light's bits alone; light below 0 has the root 0.
     """
     h = order.shape[0]
     zero = np.float32(0.0)
@@ -292,7 +292,7 @@ def correct(
                 for k in range(3):
                     more = _expand_across(rows[n], x + i, x_above, k)
                     if more != zero:
-                        root = max(np.sqrt(colour[j, i, k]) + more, zero)
+                        root = max(np.sqrt(max(colour[j, i, k], zero)) + more, zero)
                         colour[j, i, k] = root * root
 
 

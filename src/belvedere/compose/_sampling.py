@@ -131,9 +131,13 @@ def draw(
     wy: NDArray[np.float32],
     table: NDArray[np.float32],
     light: NDArray[np.float32],
+    matrix: NDArray[np.float32] | None,
     colour: NDArray[np.float32],
 ) -> None:
     """Interpolate the codes at (u, v) and turn them into scene light.
+
+    Compiled once with a matrix and once without (an argument that is None leaves no branch behind), so that
+    frames whose primaries are the picture's pay nothing for the others.
 
     Parameters
     ----------
@@ -147,6 +151,8 @@ def draw(
     light : ndarray of 12 float32
         Factors of r, g, b; vignetting a1, a2, a3; per 1/1024 px: cx, cy, 1 / half diagonal; fade from,
         1 / fade width (codes); common factor.
+    matrix : ndarray of shape (3, 3), float32, or None
+        From the frame's linear light to the picture's primaries.
     colour : ndarray of shape (h, w, 3), out
     """
     h, w = state.shape
@@ -158,6 +164,10 @@ def draw(
     a1, a2, a3 = light[3], light[4], light[5]
     cx, cy, unit = light[6], light[7], light[8]
     fade_from, fade_by, common = light[9], light[10], light[11]
+    if matrix is not None:
+        m00, m01, m02 = matrix[0, 0], matrix[0, 1], matrix[0, 2]
+        m10, m11, m12 = matrix[1, 0], matrix[1, 1], matrix[1, 2]
+        m20, m21, m22 = matrix[2, 0], matrix[2, 1], matrix[2, 2]
     for j in range(h):
         for i in range(w):
             if state[j, i] != INVALID:
@@ -190,6 +200,11 @@ def draw(
             l0 = table[i0] + (c0 - np.float32(i0)) * (table[i0 + 1] - table[i0])
             l1 = table[i1] + (c1 - np.float32(i1)) * (table[i1 + 1] - table[i1])
             l2 = table[i2] + (c2 - np.float32(i2)) * (table[i2 + 1] - table[i2])
+            if matrix is not None:
+                r, g, b = l0, l1, l2
+                l0 = m00 * r + m01 * g + m02 * b
+                l1 = m10 * r + m11 * g + m12 * b
+                l2 = m20 * r + m21 * g + m22 * b
             colour[j, i, 0] = l0 * ((f0 + t * (common - f0)) * fall)
             colour[j, i, 1] = l1 * ((f1 + t * (common - f1)) * fall)
             colour[j, i, 2] = l2 * ((f2 + t * (common - f2)) * fall)

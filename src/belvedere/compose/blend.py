@@ -328,7 +328,8 @@ def _draw_level(
             where = (slice(part.y0, part.y1), slice(part.x0, part.x1))
             moved = _Box(box.x0 + part.x0, box.y0 + part.y0, box.x0 + part.x1, box.y0 + part.y1)
             piece = frames.draw(frame, plate_level, moved, smooth=True)
-            np.sqrt(piece.colour, out=drawn[n][where])
+            # light below 0, of a colour the picture's primaries cannot hold, is shown as 0
+            np.sqrt(np.maximum(piece.colour, 0.0, out=piece.colour), out=drawn[n][where])
             covered[n][where] = piece.coverage > 0.0
     return drawn, covered
 

@@ -25,7 +25,8 @@ class Encoded:
     covered : int
         Pixels with coverage above 0.
     over_white : int
-        Those of them with light above 1 in any channel: held at white. Nothing else is altered.
+        Those of them with light above 1 in any channel: held at white. Light below 0, which only colours
+        beyond the file's primaries have, is held at 0 and not counted. Nothing else is altered.
     """
 
     codes: NDArray[np.uint8] | NDArray[np.uint16]
@@ -59,7 +60,7 @@ class Encoder:
         self._dtype: type[np.uint8] | type[np.uint16] = np.uint8 if bits == 8 else np.uint16
 
     def encode(self, piece: Piece) -> Encoded:
-        """Encode a piece: code = rounded (full scale x inverse response of light), light above 1 at white."""
+        """Encode a piece: rounded (full scale x inverse response of light), held between 0 and white."""
         codes: NDArray[Any] = np.empty((piece.height, piece.width, 4), self._dtype)
         covered, over = _encode(
             piece.colour,

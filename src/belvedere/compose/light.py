@@ -17,11 +17,16 @@ FADE_TO = 0.995
 
 @dataclass(frozen=True, slots=True)
 class FrameLight:
-    """Scene light of code value c in channel k at (u, v): to_linear(c) * factor[k] / vignetting(q).
+    """Scene light of code value c in channel k at (u, v): linear[k] * factor[k] / vignetting(q).
 
-    vignetting(q) = 1 + a1 q + a2 q^2 + a3 q^3, q = (distance of (u, v) from the principal point / half
-    diagonal)^2. A sample with any channel near its white has lost its colour: from `FADE_FROM` to
-    `FADE_TO` all three channels fade to the green channel's factor, so that clipped light stays neutral.
+    linear = to_common @ to_linear(c) over the three channels: the matrix comes straight after the curve, so
+    that what is compared between frames, and every factor found so, is in the picture's primaries. It may
+    be below 0 where those cannot hold a colour. vignetting(q) = 1 + a1 q + a2 q^2 + a3 q^3, q = (distance of
+    (u, v) from the principal point / half diagonal)^2.
+
+    A sample with any channel near its white has lost its colour: from `FADE_FROM` to `FADE_TO` all three
+    channels fade to the green channel's factor, so that clipped light stays neutral. The matrix takes
+    equal channels to equal channels; the factors alone do not.
 
     Parameters
     ----------
@@ -35,6 +40,8 @@ class FrameLight:
         px of the full frame as displayed.
     half_diagonal_px : float
         px of the full frame.
+    to_common : ndarray of shape (3, 3), float32, or None
+        What takes the frame's linear RGB to the picture's primaries; None where they are the same.
     """
 
     to_linear: NDArray[np.float32]
@@ -42,6 +49,7 @@ class FrameLight:
     vignetting: tuple[float, float, float]
     principal_point: tuple[float, float]
     half_diagonal_px: float
+    to_common: NDArray[np.float32] | None = None
 
 
 def frame_light(tone: Tone, camera: Camera, frame: int) -> FrameLight:
@@ -64,6 +72,7 @@ def frame_light(tone: Tone, camera: Camera, frame: int) -> FrameLight:
         vignetting=own.vignetting,
         principal_point=camera.principal_point,
         half_diagonal_px=camera.half_diagonal_px,
+        to_common=None if own.to_common is None else np.array(own.to_common, dtype=np.float32),
     )
 
 

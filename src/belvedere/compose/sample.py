@@ -41,8 +41,8 @@ def sample(
 
     Each pixel is a pure function of its plate position: the same bits in every tile it may be part of.
     Positions are float64, rounded to 1/1024 px of the level before the window's origin is subtracted;
-    codes are interpolated as encoded, then made linear, then divided by what the camera did
-    (`FrameLight`).
+    codes are interpolated as encoded, then made linear, brought to the picture's primaries where they
+    have others, and divided by what the camera did (`FrameLight`).
 
     Parameters
     ----------
@@ -118,6 +118,7 @@ def sample(
             wy,
             table,
             factors,
+            light.to_common,
             colour[part],
         )
     return Piece(colour, (state == ON_FRAME).astype(np.float32), state != INVALID)

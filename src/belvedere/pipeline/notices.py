@@ -62,13 +62,7 @@ def _profiles(frames: Sequence[Frame], common: CommonProfile) -> list[str]:
         if notice:
             by_notice.setdefault(notice, []).append(frame.name)
     out += [f"{_listed(names)}: {notice}" for notice, names in by_notice.items()]
-    foreign = [f.name for f, matrix in zip(frames, common.to_common, strict=True) if matrix is not None]
-    if foreign:
-        out.append(
-            f"{_listed(foreign)}: another colour profile than the rest; shown as if in “{common.name}”, so "
-            "colours may differ"
-        )
-    return out
+    return [*out, *common.notices]
 
 
 def _listed(names: Sequence[str]) -> str:

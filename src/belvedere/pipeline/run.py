@@ -117,12 +117,12 @@ class Run:
         self._expect(None)
         self._drop_unusable()
         alignment = self._stage("alignment", Alignment, "align", self._align)
-        tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment))
+        common = common_profile(self._frames)
+        tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment, common))
         layout = self._stage("plate", Layout, "compose", lambda: self._lay_out(alignment))
         seams = self._stage(
             "seams", Seams, "compose", lambda: self._place_seams(alignment, tone, layout.plate)
         )
-        common = common_profile(self._frames)
         response = self._response(alignment, tone, common)
         scene = Scene(self._source(), alignment, tone, layout.plate, seams)
         self._expect(layout.plate)
@@ -263,9 +263,11 @@ class Run:
         run = Watched(Threads(self._budget.aligners), self._progress.advance)
         return estimate_alignment(self._source(), self._frames, self._options.align, run)
 
-    def _measure_tone(self, alignment: Alignment) -> Tone:
+    def _measure_tone(self, alignment: Alignment, common: CommonProfile) -> Tone:
         transfers = [read_transfer(frame.metadata) for frame in self._frames]
-        return estimate_tone(self._source(), self._frames, alignment, transfers, self._options.tone)
+        return estimate_tone(
+            self._source(), self._frames, alignment, transfers, self._options.tone, common.to_common
+        )
 
     def _lay_out(self, alignment: Alignment) -> Layout:
         options, share = self._options.layout, self._options.resolution_share
@@ -291,10 +293,10 @@ class Run:
     # What is made of them
 
     def _response(self, alignment: Alignment, tone: Tone, common: CommonProfile) -> Response:
-        """The response the picture is encoded by: of the first used frame in the picture's own profile."""
+        """The response the picture is encoded by: of the first used frame that carries its very profile."""
         for i in alignment.used:
             own = tone.frames[i]
-            if own is not None and common.to_common[i] is None:
+            if own is not None and common.carried[i]:
                 return tone.responses[own.response]
         return Response(common.transfer.known_from, common.transfer.to_linear)
 

@@ -30,6 +30,7 @@ def estimate_tone(
     alignment: Alignment,
     transfers: Sequence[Transfer],
     options: ToneOptions | None = None,
+    to_common: Sequence[NDArray[np.float64] | None] | None = None,
 ) -> Tone:
     """Estimate gain, white balance, vignetting and, where the overlaps show one, a response.
 
@@ -43,6 +44,9 @@ def estimate_tone(
         Solved cameras; frames without one are left out (None in the result).
     transfers : sequence of Transfer
         Each frame's code-to-light curve.
+    to_common : sequence of (ndarray of shape (3, 3) or None), or None
+        What takes each frame's linear RGB to the picture's primaries (`capture.primaries.common_profile`);
+        None: all have the same. Gains and white balance are found in those primaries.
 
     Returns
     -------
@@ -53,19 +57,20 @@ def estimate_tone(
     Raises
     ------
     ValueError
-        If frames, alignment and transfers differ in number.
+        If frames, alignment, transfers and matrices differ in number.
     """
     options = options or ToneOptions()
-    if not len(frames) == len(alignment.frames) == len(transfers):
+    matrices = [None] * len(frames) if to_common is None else list(to_common)
+    if not len(frames) == len(alignment.frames) == len(transfers) == len(matrices):
         raise ValueError(
-            f"expected as many placements and transfers as frames, got {len(frames)} frames, "
-            f"{len(alignment.frames)} placements, {len(transfers)} transfers"
+            f"expected as many placements, transfers and matrices as frames, got {len(frames)} frames, "
+            f"{len(alignment.frames)} placements, {len(transfers)} transfers, {len(matrices)} matrices"
         )
     tables = [np.ascontiguousarray(t.to_linear, dtype=np.float32) for t in transfers]
     groups = group_tone(frames, alignment, tables)
     cameras = [p.camera for p in alignment.frames]
     shifts = [p.placement_sigma_px or 0.0 for p in alignment.frames]
-    samples = _by_place(draw_samples(source, cameras, tables, shifts, options), groups)
+    samples = _by_place(draw_samples(source, cameras, tables, shifts, options, matrices), groups)
     first_of = [int(np.flatnonzero(groups.response == r)[0]) for r in range(_count(groups.response))]
     response_tables = [tables[groups.used[n]] for n in first_of]
     with threadpool_limits(limits=1, user_api="blas"):
@@ -84,6 +89,7 @@ def estimate_tone(
             white_balance=(float(red), 1.0, float(blue)),
             vignetting=(float(a1), float(a2), float(a3)),
             response=int(groups.response[place]),
+            to_common=_rows(matrices[frame]),
         )
     steps = _steps(samples, solution, groups)
     names = [f.name for f in frames]
@@ -123,6 +129,11 @@ def _centred(unknowns: Unknowns) -> Unknowns:
         gain=unknowns.gain - unknowns.gain.mean(),
         white=unknowns.white - unknowns.white.mean(axis=0),
     )
+
+
+def _rows(matrix: NDArray[np.float64] | None) -> tuple[tuple[float, float, float], ...] | None:
+    """A matrix as plain numbers."""
+    return None if matrix is None else tuple((float(a), float(b), float(c)) for a, b, c in matrix)
 
 
 def _response(

@@ -27,6 +27,7 @@ _CODE_ERROR = 0.6 / 255.0  # one sigma of a window's code: quantisation and comp
 _LEAST_SHIFT_PX = 0.15  # at the level read: one sigma of the placement
 _ROUGHNESS = 0.04  # share of a window's own range taken as one sigma: what lies between the pixels
 _ROUGHEST_EV = 0.35  # a window with a larger sigma is left out
+_REACH = 0.01  # entry of a matrix from which a crushed channel takes its say from the channel it goes into
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,10 @@ class FrameSamples:
     ids : ndarray of int64, shape (m,)
         Lattice numbers, ascending.
     light : ndarray of shape (m, 3), float64
-        log2 of the mean light of a small window, by the frame's transfer; NaN where a channel is crushed.
+        log2 of the mean light of a small window, by the frame's transfer, in the picture's primaries; NaN
+        where a channel is crushed or below 0.
     code : ndarray of shape (m, 3), float64
-        The code value (0 to 1) that light stands for.
+        The code value (0 to 1) that light stands for: what the frame's transfer takes to it.
     variance : ndarray of shape (m, 3), float64
         Of `light`, EV^2, by code error, slope and roughness; right up to a factor.
     q : ndarray of shape (m,), float64
@@ -96,6 +98,7 @@ def draw_samples(
     tables: Sequence[NDArray[np.float32]],
     shifts_px: Sequence[float],
     options: ToneOptions,
+    to_common: Sequence[NDArray[np.float64] | None] | None = None,
 ) -> PairSamples:
     """Draw what overlapping frames have in common, from reduced levels, clipped and crushed light left out.
 
@@ -109,6 +112,8 @@ def draw_samples(
         Each frame's code-to-light table.
     shifts_px : sequence of float
         One sigma of each frame's placement, px of the full frame.
+    to_common : sequence of (ndarray of shape (3, 3) or None), or None
+        What takes each frame's linear RGB to the picture's primaries; None: nothing to do.
     """
     used = [i for i, c in enumerate(cameras) if c is not None]
     own = [c for c in cameras if c is not None]
@@ -119,7 +124,8 @@ def draw_samples(
     frames = {}
     for i, camera in zip(used, own, strict=True):
         ids, directions = directions_near(lattice, camera)
-        frames[i] = sample_frame(source, i, camera, tables[i], shifts_px[i], ids, directions, options)
+        matrix = None if to_common is None else to_common[i]
+        frames[i] = sample_frame(source, i, camera, tables[i], shifts_px[i], ids, directions, options, matrix)
     return join_pairs(overlapping_pairs(used, own), frames)
 
 
@@ -138,8 +144,14 @@ def sample_frame(
     ids: NDArray[np.int64],
     directions: NDArray[np.float64],
     options: ToneOptions,
+    to_common: NDArray[np.float64] | None = None,
 ) -> FrameSamples:
-    """One frame's light in the directions it sees, without clipped, crushed and rough places."""
+    """One frame's light in the directions it sees, without clipped, crushed and rough places.
+
+    With a matrix `to_common`, light is its product with the linear codes, as it is when the frame is drawn.
+    A curve estimated on top then bends the codes that the product stands for: for greys that is the same,
+    for other colours as long as the bend grows evenly with log light.
+    """
     level = level_to_read(source, frame, options.level_pixels)
     scale = 2.0**level
     points, seen = camera.project(directions)
@@ -149,16 +161,22 @@ def sample_frame(
         seen &= (at > _MARGIN_PX).all(axis=-1)
         seen &= (at[:, 0] < width - 1 - _MARGIN_PX) & (at[:, 1] < height - 1 - _MARGIN_PX)
     ids, points, at = ids[seen], points[seen], at[seen]
-    light, slope, low, high, brightest = _read_windows(source.whole(frame, level), table, at)
+    light, slope, low, high, brightest = _read_windows(source.whole(frame, level), table, at, to_common)
     knots = np.linspace(0.0, 1.0, table.size)
     curve = np.maximum.accumulate(table.astype(np.float64))
     code = np.interp(light, curve, knots)
     crushed = (code < CRUSHED) | (light <= 0.0)
-    value = np.log2(np.where(crushed, 1.0, light))
     rise = np.interp(code + 0.005, knots, curve) - np.interp(code - 0.005, knots, curve)
+    error = _CODE_ERROR * rise / 0.01
+    if to_common is not None:
+        light = light @ to_common.T
+        code = np.interp(light, curve, knots)
+        crushed = crushed @ (np.abs(to_common) > _REACH).T | (code < CRUSHED) | (light <= 0.0)
+        error = np.sqrt(error**2 @ (to_common**2).T)
+    value = np.log2(np.where(crushed, 1.0, light))
     shift = max(_LEAST_SHIFT_PX, shift_px / scale)
     with np.errstate(divide="ignore", invalid="ignore"):
-        by_code = _CODE_ERROR * rise / 0.01 / (light * math.log(2.0))
+        by_code = error / (light * math.log(2.0))
         by_scene = np.hypot(shift * slope / (light * math.log(2.0)), _ROUGHNESS * np.log2(high / low))
         rough = ~(by_scene < _ROUGHEST_EV)
     keep = (brightest < CLIPPED) & ~(crushed | rough).all(axis=-1)
@@ -228,14 +246,21 @@ def _view_radius(camera: Camera) -> float:
 
 
 def _read_windows(
-    pixels: Pixels, table: NDArray[np.float32], at: NDArray[np.float64]
+    pixels: Pixels,
+    table: NDArray[np.float32],
+    at: NDArray[np.float64],
+    to_common: NDArray[np.float64] | None,
 ) -> tuple[NDArray[np.float64], ...]:
-    """Mean light, slope (light a pixel), lowest, highest light (m, 3), and the brightest code (m,) nearby."""
+    """Mean light, slope (light a pixel), lowest, highest light (m, 3), and the brightest code (m,) nearby.
+
+    The mean is by the table alone; slope, lowest and highest are after the matrix.
+    """
     m = at.shape[0]
     light, slope, low, high = np.zeros((m, 3)), np.zeros((m, 3)), np.zeros((m, 3)), np.zeros((m, 3))
     brightest = np.zeros(m)
     most = float(np.iinfo(pixels.dtype).max)
-    _windows(pixels, table.astype(np.float64), most, at, light, slope, low, high, brightest)
+    matrix = np.eye(3) if to_common is None else np.ascontiguousarray(to_common, dtype=np.float64)
+    _windows(pixels, table.astype(np.float64), most, at, matrix, light, slope, low, high, brightest)
     return light, slope, low, high, brightest
 
 
@@ -245,6 +270,7 @@ def _windows(
     table: NDArray[np.float64],
     most: float,
     at: NDArray[np.float64],
+    matrix: NDArray[np.float64],
     light: NDArray[np.float64],
     slope: NDArray[np.float64],
     low: NDArray[np.float64],
@@ -253,6 +279,7 @@ def _windows(
 ) -> None:
     """A 3 x 3 mean, moved by a fraction of a pixel (4 x 4 taps); clipping is looked for one pixel further."""
     wx, wy = np.empty(4), np.empty(4)
+    taps = np.empty((3, 4, 4))
     last = table.size - 1
     scale = last / most
     for s in range(at.shape[0]):
@@ -267,17 +294,23 @@ def _windows(
                     top = max(top, int(pixels[j, i, k]))
         brightest[s] = top / most
         for k in range(3):
-            total, gx, gy = 0.0, 0.0, 0.0
-            least, largest = 1e30, 0.0
+            total = 0.0
             for j in range(4):
                 for i in range(4):
                     t = pixels[y0 - 1 + j, x0 - 1 + i, k] * scale
                     n = min(int(t), last - 1)
-                    value = table[n] + (t - n) * (table[n + 1] - table[n])
-                    total += wx[i] * wy[j] * value
+                    taps[k, j, i] = table[n] + (t - n) * (table[n + 1] - table[n])
+                    total += wx[i] * wy[j] * taps[k, j, i]
+            light[s, k] = total
+        for k in range(3):
+            gx, gy = 0.0, 0.0
+            least, largest = 1e30, 0.0
+            for j in range(4):
+                for i in range(4):
+                    value = matrix[k, 0] * taps[0, j, i] + matrix[k, 1] * taps[1, j, i]
+                    value += matrix[k, 2] * taps[2, j, i]
                     gx += value if i >= 2 else -value
                     gy += value if j >= 2 else -value
                     least, largest = min(least, value), max(largest, value)
-            light[s, k] = total
             slope[s, k] = math.sqrt(gx * gx + gy * gy) / 16.0
             low[s, k], high[s, k] = least, largest

@@ -34,12 +34,15 @@ class FrameTone:
     """What the camera did to one frame's linear light: value = light * gain * white_balance * vignetting(q).
 
     vignetting(q) = 1 + a1 q + a2 q^2 + a3 q^3, q = (radius from the principal point / half diagonal)^2.
+    value is in the picture's primaries: `to_common` @ to_linear(codes), rows of the matrix from the frame's
+    own; None where its primaries are the picture's.
     """
 
     gain: float
     white_balance: tuple[float, float, float]
     vignetting: tuple[float, float, float]
     response: int
+    to_common: tuple[tuple[float, float, float], ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,7 +110,7 @@ def _plan_roll(card: CardSpec, roll: Roll, index: int, megapixels: float, seed: 
             for odd, stops in part.odd:
                 if odd == i:
                     press(spec, _again(shot, stops, rng), "stray", k, why="a pose shot once more")
-        looking = spec, shots[-1]
+        looking = spec, shots[-len(spec.bracket_ev)]  # what comes after is exposed as a first exposure is
         now += shots[-1].seconds + held
     return out
 

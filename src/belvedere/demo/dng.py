@@ -9,12 +9,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import simplejpeg
 import tifffile
 from numpy.typing import NDArray
 
+from belvedere.demo.embedded import reduced
 from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of
 from belvedere.demo.poses import Shot
 from belvedere.demo.spec import SetSpec
@@ -84,7 +84,8 @@ def write_dng(
         If the file cannot be written.
     """
     raw = sensor_values(spec, shot, light)
-    preview = _preview(np.asarray(displayed(picture, _INVERSE[shot.orientation])), spec.body.preview_px)
+    stored = np.asarray(displayed(picture, _INVERSE[shot.orientation]))
+    preview = reduced(stored, spec.body.preview_px or _PREVIEW_PX)
     high, wide, _, _ = simplejpeg.decode_jpeg_header(preview)
     with tifffile.TiffWriter(path, byteorder=">") as writer:
         writer.write(
@@ -143,16 +144,3 @@ def _first_directory(spec: SetSpec, shot: Shot) -> list[tuple[Any, ...]]:
 def _rationals(values: NDArray[np.float64]) -> tuple[int, ...]:
     """Numerators and denominators in turn."""
     return tuple(part for v in values for part in (round(float(v) * 1e6), 1000000))
-
-
-def _preview(stored: NDArray[np.uint8], long_side: int) -> bytes:
-    height, width = stored.shape[:2]
-    scale = min(1.0, (long_side or _PREVIEW_PX) / max(width, height))
-    if scale < 1.0:
-        size = (round(width * scale), round(height * scale))
-        stored = np.asarray(cv2.resize(stored, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return bytes(
-        simplejpeg.encode_jpeg(
-            np.ascontiguousarray(stored), quality=88, colorspace="RGB", colorsubsampling="420"
-        )
-    )

@@ -29,16 +29,18 @@ def thumbnail(stored: NDArray[np.uint8]) -> bytes:
 
 def preview(stored: NDArray[np.uint8], long_side: int) -> bytes | None:
     """A smaller JPEG of a picture as stored; None where the picture is no larger than that."""
+    return reduced(stored, long_side) if 0 < long_side < max(stored.shape[:2]) else None
+
+
+def reduced(stored: NDArray[np.uint8], long_side: int) -> bytes:
+    """A JPEG of a picture as stored, its long side `long_side` px at most."""
     height, width = stored.shape[:2]
-    if not 0 < long_side < max(width, height):
-        return None
     scale = long_side / max(width, height)
-    small = cv2.resize(stored, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
-    return bytes(
-        simplejpeg.encode_jpeg(
-            np.ascontiguousarray(small), quality=85, colorspace="RGB", colorsubsampling="422"
-        )
-    )
+    if scale < 1.0:
+        size = round(width * scale), round(height * scale)
+        stored = np.asarray(cv2.resize(stored, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    stored = np.ascontiguousarray(stored)
+    return bytes(simplejpeg.encode_jpeg(stored, quality=85, colorspace="RGB", colorsubsampling="420"))
 
 
 def exif_segment(exif: Image.Exif, picture: bytes | None) -> bytes:

@@ -28,6 +28,7 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     body, lens = spec.body, spec.lens
     focal = spec.tagged_focal_mm if spec.tagged_focal_mm is not None else spec.focal_mm
     fault = shot.fault
+    focal *= fault.focal_factor if fault.focal_told else 1.0
     taken = None
     if body.clock_s is not None:
         taken = STARTED + timedelta(seconds=spec.started_s + shot.seconds + body.clock_s)

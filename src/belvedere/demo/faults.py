@@ -20,7 +20,9 @@ class Fault:
     defocus_px : float
         Diameter of the circle of confusion, px.
     focal_factor : float
-        On the true focal length: refocusing changes it by a percent or so, zooming by more. No tag tells.
+        On the true focal length: refocusing changes it by a percent or so, zooming by more.
+    focal_told : bool
+        Whether Exif tells that change.
     yaw_deg, pitch_deg, roll_deg : float
         Turn against the planned pose; roll turns x towards y.
     exposure_ev : float
@@ -44,6 +46,7 @@ class Fault:
     motion_deg: float = 0.0
     defocus_px: float = 0.0
     focal_factor: float = 1.0
+    focal_told: bool = False
     yaw_deg: float = 0.0
     pitch_deg: float = 0.0
     roll_deg: float = 0.0

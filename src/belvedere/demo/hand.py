@@ -145,7 +145,7 @@ def _skin(
     relief: Relief, grain: _Grain, tone: NDArray[np.float64], rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Reflectance of skin: blotches of blood, creases at the joints, fine lines."""
-    blood = 0.10 * grain.at(16.0) + 0.05 * grain.at(5.0)
+    blood = 0.045 * grain.at(16.0) + 0.03 * grain.at(5.0)
     tan = 0.05 * grain.at(24.0) + 0.035 * grain.at(2.2) + 0.025 * grain.at(0.8)
     albedo = tone * np.exp(
         blood[..., None] * np.array([0.25, -0.6, -0.5]) + tan[..., None] * np.array([0.7, 0.9, 1.0])

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import stat
 from pathlib import Path
-from typing import Literal
+from typing import BinaryIO, Literal
 
 from belvedere.errors import UnreadableFile
 
-Container = Literal["jpeg", "tiff", "png"]
+Container = Literal["jpeg", "tiff", "png", "heif", "raw"]
 
 LARGEST_FRAME_PX = 400_000_000
 """Largest single frame read, px; more than any camera makes. Our choice."""
@@ -38,10 +38,14 @@ RAW_SUFFIXES = frozenset(
 )
 """Suffixes of cameras' own raw files, lower case."""
 
-RAW_NOT_READ = "raw files are not read yet; develop it to a 16-bit TIFF first"
+_HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+_RAW_BRAND = b"crx "
+_DNG_VERSION = 50706
 
+_TIFF_MARKS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _OTHERS: tuple[tuple[int, bytes, str], ...] = (
-    (4, b"ftyp", "HEIF, AVIF or raw"),
+    (4, b"ftypavi", "AVIF"),
+    (4, b"ftyp", "film or unknown"),
     (0, b"GIF8", "GIF"),
     (0, b"BM", "BMP"),
     (0, b"\0\0\0\x0cjP  ", "JPEG 2000"),
@@ -68,6 +72,7 @@ def container_of(file: Path) -> Container:
             raise UnreadableFile(file, "is not a plain file")
         with file.open("rb") as stream:
             head = stream.read(16)
+            is_dng = head[:4] in _TIFF_MARKS and _has_tag(stream, head, _DNG_VERSION)
     except FileNotFoundError as error:
         why = "is a link to a file that is not there" if file.is_symlink() else "is not there"
         raise UnreadableFile(file, why) from error
@@ -79,14 +84,27 @@ def container_of(file: Path) -> Container:
         return "jpeg"
     if head[:8] == b"\x89PNG\r\n\x1a\n":
         return "png"
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+    if is_dng or head[4:12] == b"ftyp" + _RAW_BRAND or file.suffix.lower() in RAW_SUFFIXES:
+        return "raw"
+    if head[:4] in _TIFF_MARKS:
         return "tiff"
-    if file.suffix.lower() in RAW_SUFFIXES:
-        raise UnreadableFile(file, RAW_NOT_READ)
+    if head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS:
+        return "heif"
     for at, mark, name in _OTHERS:
         if head[at : at + len(mark)] == mark:
             raise UnreadableFile(file, f"is a {name} file; save it as JPEG, TIFF or PNG")
     raise UnreadableFile(file, "is not a picture file, whatever its name says")
+
+
+def _has_tag(stream: BinaryIO, head: bytes, tag: int) -> bool:
+    """Whether the first directory of a classic TIFF has a tag (TIFF 6.0, section 2)."""
+    order: Literal["little", "big"] = "little" if head[:2] == b"II" else "big"
+    if 42 not in (head[2], head[3]):
+        return False
+    stream.seek(int.from_bytes(head[4:8], order))
+    count = int.from_bytes(stream.read(2), order)
+    entries = stream.read(12 * count)
+    return any(int.from_bytes(entries[i : i + 2], order) == tag for i in range(0, len(entries), 12))
 
 
 def check_declared_size(file: Path, width: int, height: int, most_px: float) -> None:

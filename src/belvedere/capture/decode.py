@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
 import imagecodecs
 import numpy as np
-import simplejpeg
 from numpy.typing import NDArray
 
-from belvedere.capture.containers import container_of
+from belvedere.capture.containers import Container, container_of
 from belvedere.capture.frame import Exposure
+from belvedere.capture.heif import read_heif_pixels
+from belvedere.capture.jpeg_pixels import jpeg_pixels
 from belvedere.capture.metadata import CUT_SHORT, read_metadata
+from belvedere.capture.raw import develop_raw, srgb_codes_of_light
 from belvedere.capture.tiff_pages import read_tiff_pixels
 from belvedere.errors import UnreadableFile
 
@@ -26,6 +29,8 @@ def decode(exposure: Exposure) -> Pixels:
     -------
     ndarray of shape (height, width, 3), uint8 or uint16, contiguous
         Code values of the file, 0 to 255 or 0 to 65535; greyscale in three equal channels, alpha dropped.
+        Of a raw file the light of `capture.raw.develop_raw`, coded by sRGB's curve: what `read_transfer`
+        undoes, so that codes step as finely in shadows as those of any other file, for every stage above.
 
     Raises
     ------
@@ -76,12 +81,9 @@ def _read_bytes(file: Path) -> bytes:
 def _read_jpeg(file: Path) -> Pixels:
     data = _read_bytes(file)
     try:
-        return simplejpeg.decode_jpeg(data, "RGB")  # type: ignore[no-any-return]
+        return jpeg_pixels(data)
     except ValueError as error:
-        # Filling bytes just before the end-of-image marker (0xd9) are harmless and some cameras write them.
-        if "extraneous bytes before marker 0xd9" not in str(error):
-            raise UnreadableFile(file, f"{CUT_SHORT} ({error})") from error
-    return simplejpeg.decode_jpeg(data, "RGB", strict=False)  # type: ignore[no-any-return]
+        raise UnreadableFile(file, f"{CUT_SHORT} ({error})") from error
 
 
 def _read_png(file: Path) -> Pixels:
@@ -96,4 +98,18 @@ def _read_png(file: Path) -> Pixels:
     return np.ascontiguousarray(samples[..., :3])
 
 
-_READERS = {"jpeg": _read_jpeg, "png": _read_png, "tiff": read_tiff_pixels}
+def _read_raw(file: Path) -> Pixels:
+    codes, light = srgb_codes_of_light(), develop_raw(file)
+    for row in range(0, light.shape[0], _ROWS_AT_ONCE):
+        light[row : row + _ROWS_AT_ONCE] = codes[light[row : row + _ROWS_AT_ONCE]]
+    return light
+
+
+_ROWS_AT_ONCE = 64
+_READERS: dict[Container, Callable[[Path], Pixels]] = {
+    "jpeg": _read_jpeg,
+    "png": _read_png,
+    "tiff": read_tiff_pixels,
+    "heif": read_heif_pixels,
+    "raw": _read_raw,
+}

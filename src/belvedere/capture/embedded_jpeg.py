@@ -10,7 +10,6 @@ directory. CIPA DC-007 (Multi-Picture Format): MP Entry 0xB002, its attributes, 
 from __future__ import annotations
 
 import struct
-from pathlib import Path
 from typing import BinaryIO
 
 _START, _END, _SCAN, _APP1, _APP2 = 0xD8, 0xD9, 0xDA, 0xE1, 0xE2
@@ -20,8 +19,13 @@ _MOST_HEADER_BYTES = 1 << 20
 _LARGEST_PREVIEW_BYTES = 8 << 20
 
 
-def embedded_jpegs(file: Path) -> list[tuple[str, bytes]]:
+def embedded_jpegs(stream: BinaryIO) -> list[tuple[str, bytes]]:
     """The JPEG streams that a JPEG file carries of itself, largest in bytes first.
+
+    Parameters
+    ----------
+    stream : binary file
+        The JPEG, from its start.
 
     Returns
     -------
@@ -35,13 +39,12 @@ def embedded_jpegs(file: Path) -> list[tuple[str, bytes]]:
         If the file cannot be read.
     """
     found: list[tuple[str, bytes]] = []
-    with file.open("rb") as stream:
-        for marker, start, segment in _segments(stream):
-            if marker == _APP1 and segment[:6] == b"Exif\0\0":
-                thumbnail = _exif_thumbnail(segment[6:])
-                found += [("thumbnail", thumbnail)] if thumbnail else []
-            elif marker == _APP2 and segment[:4] == b"MPF\0":
-                found += [("preview", preview) for preview in _previews(stream, start + 4, segment[4:])]
+    for marker, start, segment in _segments(stream):
+        if marker == _APP1 and segment[:6] == b"Exif\0\0":
+            thumbnail = _exif_thumbnail(segment[6:])
+            found += [("thumbnail", thumbnail)] if thumbnail else []
+        elif marker == _APP2 and segment[:4] == b"MPF\0":
+            found += [("preview", preview) for preview in _previews(stream, start + 4, segment[4:])]
     return sorted(found, key=lambda kind_stream: -len(kind_stream[1]))
 
 

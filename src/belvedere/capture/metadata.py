@@ -1,22 +1,22 @@
-"""What a JPEG, TIFF or PNG file says of itself, read without decoding its pixels."""
+"""What a picture or raw file says of itself, read without decoding its pixels."""
 
 from __future__ import annotations
 
 import io
 import struct
 import zlib
-from functools import cache
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-import tifffile
 from PIL import JpegImagePlugin
 
-from belvedere.capture.containers import check_declared_size, container_of
-from belvedere.capture.exif import EXIF_IFD, MAKE, MODEL, ORIENTATION, settings, tags_of_block
+from belvedere.capture.containers import Container, check_declared_size, container_of
+from belvedere.capture.exif import settings, tags_of_block
 from belvedere.capture.frame import Metadata
+from belvedere.capture.heif import read_heif_metadata
 from belvedere.capture.quiet import quiet
-from belvedere.capture.tiff_pages import check_tiff_page, frame_page, open_tiff
+from belvedere.capture.raw import read_raw_metadata
+from belvedere.capture.tiff_pages import check_tiff_page, frame_page, open_tiff, tiff_tags
 from belvedere.errors import UnreadableFile
 
 CUT_SHORT = "is cut short or damaged; copy it from the card again"
@@ -29,7 +29,7 @@ _LARGEST_PROFILE_BYTES = 32 << 20
 
 
 def read_metadata(file: Path) -> Metadata:
-    """Read size, Exif and ICC profile of a JPEG, TIFF or PNG file.
+    """Read size, Exif and ICC profile of a JPEG, TIFF, PNG, HEIF or raw file.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def read_metadata(file: Path) -> Metadata:
         If the file is missing, empty, no such picture, cut short in its header, of a kind of sample that is
         not read, or declares a size that it cannot have.
     """
-    reader = {"jpeg": _read_jpeg, "tiff": _read_tiff, "png": _read_png}[container_of(file)]
+    reader = _READERS[container_of(file)]
     try:
         with quiet():
             return reader(file)
@@ -81,7 +81,7 @@ def _read_tiff(file: Path) -> Metadata:
     with open_tiff(file) as tiff:
         page = frame_page(tiff, file)
         check_tiff_page(page, file)
-        tags = _tiff_tags(page)
+        tags = tiff_tags(page)
         profile = page.tags.get(34675)
         return Metadata(
             stored_width=page.imagewidth,
@@ -90,29 +90,6 @@ def _read_tiff(file: Path) -> Metadata:
             profile=bytes(profile.value) if profile is not None and profile.value else None,
             **settings(tags, page.imagewidth, page.imagelength),
         )
-
-
-def _tiff_tags(page: Any) -> dict[int, Any]:
-    """Exif tags of a TIFF page by number; tifffile gives its Exif directory by name."""
-    tags: dict[int, Any] = {}
-    for number in (MAKE, MODEL, ORIENTATION):
-        entry = page.tags.get(number)
-        if entry is not None:
-            tags[number] = entry.value
-    entry = page.tags.get(EXIF_IFD)
-    if entry is not None and isinstance(entry.value, dict):
-        for name, value in entry.value.items():
-            known = name if isinstance(name, int) else _exif_numbers().get(name)
-            if known is not None:
-                tags[known] = value
-    return tags
-
-
-@cache
-def _exif_numbers() -> dict[str, int]:
-    """Numbers of Exif tags by tifffile's names; where TIFF/EP has the same name, Exif's, the higher."""
-    registry: Any = tifffile.TIFF.EXIF_TAGS
-    return {name: number for number, name in sorted(registry.items())}
 
 
 def _read_png(file: Path) -> Metadata:
@@ -169,3 +146,12 @@ def _inflate_profile(chunk: bytes) -> bytes | None:
         return zlib.decompressobj().decompress(rest[1:], _LARGEST_PROFILE_BYTES) or None
     except zlib.error:
         return None
+
+
+_READERS: dict[Container, Callable[[Path], Metadata]] = {
+    "jpeg": _read_jpeg,
+    "tiff": _read_tiff,
+    "png": _read_png,
+    "heif": read_heif_metadata,
+    "raw": read_raw_metadata,
+}

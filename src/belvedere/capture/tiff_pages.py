@@ -6,6 +6,7 @@ Source: TIFF Revision 6.0 (1992); BigTIFF by its published design; tag 50706 mar
 from __future__ import annotations
 
 import logging
+from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,8 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from belvedere.capture.containers import RAW_NOT_READ, RAW_SUFFIXES, check_declared_size
+from belvedere.capture.containers import check_declared_size
+from belvedere.capture.exif import EXIF_IFD, MAKE, MODEL, ORIENTATION
 from belvedere.errors import UnreadableFile
 
 logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # what it would log, we raise or do without
@@ -34,6 +36,7 @@ _MOST_BYTES = {
 }
 _READ_AT_ONCE_BYTES = 8 << 20
 _CUT_SHORT = "is cut short or damaged; copy or export it again"
+_RAW_NOT_TOLD = "holds a raw picture under another name; give the copy the suffix of the camera's raw files"
 
 
 def open_tiff(file: Path) -> Any:
@@ -50,17 +53,15 @@ def frame_page(tiff: Any, file: Path) -> Any:
     Raises
     ------
     UnreadableFile
-        If there is no page, or the file is a camera's raw file.
+        If there is no page, or the file holds a raw picture.
     """
-    if file.suffix.lower() in RAW_SUFFIXES:
-        raise UnreadableFile(file, RAW_NOT_READ)
     try:
         pages = list(islice(tiff.pages, 32))
     except Exception as error:  # the file is outside data
         raise UnreadableFile(file, f"its header {_CUT_SHORT}") from error
     for page in pages:
         if page.tags.get(50706) is not None or page.tags.get(33421) is not None:
-            raise UnreadableFile(file, RAW_NOT_READ)
+            raise UnreadableFile(file, _RAW_NOT_TOLD)
     for page in pages:
         if not page.subfiletype & 1:
             return page
@@ -81,7 +82,7 @@ def check_tiff_page(page: Any, file: Path) -> None:
     if len(page.dataoffsets) != len(page.databytecounts) or not page.dataoffsets:
         raise UnreadableFile(file, f"its list of strips {_CUT_SHORT}")
     if page.photometric == _CFA:
-        raise UnreadableFile(file, RAW_NOT_READ)
+        raise UnreadableFile(file, _RAW_NOT_TOLD)
     if page.photometric == _SEPARATED:
         raise UnreadableFile(file, "is a CMYK TIFF, made for printing ink; export it as RGB")
     if page.photometric not in (_MINISWHITE, _MINISBLACK, _RGB, _PALETTE, _YCBCR):
@@ -202,3 +203,26 @@ def _as_rgb(page: Any, samples: NDArray[Any]) -> NDArray[np.uint8] | NDArray[np.
     if samples.shape[2] > 3:
         return np.ascontiguousarray(samples[..., :3])
     return np.repeat(samples[..., :1], 3, axis=2)
+
+
+def tiff_tags(page: Any) -> dict[int, Any]:
+    """Exif tags of a TIFF page by number; tifffile gives its Exif directory by name."""
+    tags: dict[int, Any] = {}
+    for number in (MAKE, MODEL, ORIENTATION):
+        entry = page.tags.get(number)
+        if entry is not None:
+            tags[number] = entry.value
+    entry = page.tags.get(EXIF_IFD)
+    if entry is not None and isinstance(entry.value, dict):
+        for name, value in entry.value.items():
+            known = name if isinstance(name, int) else _exif_numbers().get(name)
+            if known is not None:
+                tags[known] = value
+    return tags
+
+
+@cache
+def _exif_numbers() -> dict[str, int]:
+    """Numbers of Exif tags by tifffile's names; where TIFF/EP has the same name, Exif's, the higher."""
+    registry: Any = tifffile.TIFF.EXIF_TAGS
+    return {name: number for number, name in sorted(registry.items())}

@@ -1,0 +1,249 @@
+"""Cameras' own raw files: what they say of themselves, and their picture in linear light.
+
+LibRaw, through rawpy, knows the cameras; tags of files built like TIFF are read directly, because LibRaw's
+own account of them is short and takes the whole picture's reading.
+"""
+
+from __future__ import annotations
+
+import io
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import JpegImagePlugin
+
+from belvedere.capture import exif
+from belvedere.capture.containers import check_declared_size
+from belvedere.capture.frame import Metadata
+from belvedere.capture.raw_tiff import check_raw_directories, is_tiff_like, raw_tags
+from belvedere.capture.transfer import SRGB_CURVE
+from belvedere.errors import UnreadableFile
+
+_CUT_SHORT = "is cut short or damaged; copy it from the card again"
+_UNKNOWN = "is a raw file of a kind that is not read, or cut short; develop it to a 16-bit TIFF first"
+
+LEAST_BITS_PER_PX = 0.25
+"""Fewest bits of file a px of a whole raw picture takes; less means most of it is missing. Lossless codes
+take at least 1 (ITU-T T.81, annex H), the leanest file at hand 1.6; our choice leaves room for lossy ones."""
+
+_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
+"""Exif Orientation of LibRaw's `flip`, which counts mirror left-right, mirror top-bottom and transpose as
+bits 1, 2 and 4; tried with all eight values."""
+
+_SQUARE = 0.005  # a ratio of a pixel's sides nearer to 1 is left as it is by LibRaw
+_TAIL_SHARE = 0.01
+_DATE_TIME = 0x0132
+
+
+def read_raw_metadata(file: Path) -> Metadata:
+    """Read a raw file's size, orientation and tags without its picture.
+
+    Returns
+    -------
+    Metadata
+        Size as `develop_raw` gives it, 16 bits, no profile: see `decode`.
+
+    Raises
+    ------
+    UnreadableFile
+        If the file is of no camera that is known, or too small for the picture it declares.
+    """
+    with _opened(file) as raw:
+        sizes = raw.sizes
+        tags = _tags(file, raw)
+    width, height = _developed_size(sizes)
+    most = file.stat().st_size * 8 / LEAST_BITS_PER_PX
+    check_declared_size(file, sizes.raw_width, sizes.raw_height, most)
+    check_declared_size(file, width, height, most * width * height / max(1, sizes.iwidth * sizes.iheight))
+    if is_tiff_like(file):
+        check_raw_directories(file, sizes.raw_width * sizes.raw_height)
+    for size_of_the_camera_s_jpeg in (exif.PIXEL_X, exif.PIXEL_Y):
+        tags.pop(size_of_the_camera_s_jpeg, None)  # a cut-out of the raw picture, not a reduced copy
+    tags[exif.ORIENTATION] = _ORIENTATION.get(int(sizes.flip), 1)
+    tags.pop(exif.COLOR_SPACE, None)
+    return Metadata(stored_width=width, stored_height=height, bits=16, **exif.settings(tags, width, height))
+
+
+def develop_raw(file: Path) -> NDArray[np.uint16]:
+    """A raw file's picture in linear light, as stored: not turned.
+
+    Colour filters are interpolated by LibRaw's DHT: against pictures put through a filter array by us its
+    error was 20 to 37 % below that of AHD and PPG, at twice the time of the one and five times the other's.
+    White balance is the camera's own. The white level is the camera's and never the frame's own maximum, so
+    that frames of a set keep their ratios. What a channel holds above white is clipped, and so is what
+    sRGB's primaries cannot show: a scene-referred picture without these two limits is not made yet.
+
+    Returns
+    -------
+    ndarray of shape (height, width, 3), uint16, contiguous
+        Proportional to light, 65535 at the camera's white; primaries of sRGB (IEC 61966-2-1).
+
+    Raises
+    ------
+    UnreadableFile
+        If the picture cannot be read whole.
+    """
+    rawpy = _rawpy()
+    with _opened(file) as raw:
+        try:
+            _check_tail(file, raw)
+            pixels = raw.postprocess(
+                demosaic_algorithm=rawpy.DemosaicAlgorithm.DHT,
+                gamma=(1, 1),
+                no_auto_bright=True,
+                use_camera_wb=True,
+                output_bps=16,
+                adjust_maximum_thr=0.0,
+                user_flip=0,
+            )
+        except rawpy.LibRawError as error:
+            raise _unreadable(file, error) from error
+    return np.ascontiguousarray(pixels, dtype=np.uint16)
+
+
+def develop_raw_small(file: Path) -> NDArray[np.uint8]:
+    """A raw file's picture at half its size, encoded for a screen (sRGB's curve), as stored: not turned.
+
+    Raises
+    ------
+    UnreadableFile
+        If the picture cannot be read whole.
+    """
+    rawpy = _rawpy()
+    with _opened(file) as raw:
+        try:
+            _check_tail(file, raw)
+            pixels = raw.postprocess(
+                half_size=True,
+                gamma=(2.4, 12.92),
+                no_auto_bright=True,
+                use_camera_wb=True,
+                output_bps=8,
+                adjust_maximum_thr=0.0,
+                user_flip=0,
+            )
+        except rawpy.LibRawError as error:
+            raise _unreadable(file, error) from error
+    return np.ascontiguousarray(pixels, dtype=np.uint8)
+
+
+def raw_preview_stream(file: Path) -> bytes | NDArray[np.uint8] | None:
+    """The largest picture a raw file carries of itself, as LibRaw finds it.
+
+    A JPEG stream, or pixels of shape (h, w, 3); None where there is none, or none that is understood.
+    """
+    rawpy = _rawpy()
+    try:
+        with _opened(file) as raw:
+            found = raw.extract_thumb()
+    except (UnreadableFile, rawpy.LibRawError, rawpy.NotSupportedError):
+        return None
+    if found.format == rawpy.ThumbFormat.JPEG:
+        return bytes(found.data)
+    if found.format == rawpy.ThumbFormat.BITMAP and found.data.ndim == 3 and found.data.shape[2] == 3:
+        return np.array(found.data, dtype=np.uint8)
+    return None
+
+
+@cache
+def srgb_codes_of_light() -> NDArray[np.uint16]:
+    """The 16-bit code by sRGB's curve (IEC 61966-2-1) of each 16-bit linear value; (65536,), uint16."""
+    g, a, b, c, d = SRGB_CURVE
+    light = np.arange(65536) / 65535.0
+    codes = np.where(light >= c * d, (light ** (1.0 / g) - b) / a, light / c)
+    return np.rint(np.clip(codes, 0.0, 1.0) * 65535.0).astype(np.uint16)
+
+
+@cache
+def _rawpy() -> Any:
+    """rawpy, imported when the first raw file is met: it takes a quarter of a second."""
+    import rawpy
+
+    return rawpy
+
+
+def _opened(file: Path) -> Any:
+    """An open RawPy, its header read."""
+    rawpy = _rawpy()
+    raw = rawpy.RawPy()
+    try:
+        raw.open_file(str(file))
+    except rawpy.LibRawError as error:
+        raw.close()
+        raise _unreadable(file, error) from error
+    return raw
+
+
+def _unreadable(file: Path, error: Exception) -> UnreadableFile:
+    rawpy = _rawpy()
+    if isinstance(error, rawpy.LibRawFileUnsupportedError):
+        return UnreadableFile(file, _UNKNOWN)
+    if isinstance(error, rawpy.LibRawTooBigError):
+        return UnreadableFile(file, "is larger than raw files are read; develop it to a 16-bit TIFF first")
+    if isinstance(error, rawpy.LibRawUnsufficientMemoryError):
+        raise MemoryError(str(file)) from error
+    return UnreadableFile(file, _CUT_SHORT)
+
+
+def _developed_size(sizes: Any) -> tuple[int, int]:
+    """(width, height) of the developed picture, px: the visible part, its pixels made square."""
+    width, height, aspect = int(sizes.iwidth), int(sizes.iheight), float(sizes.pixel_aspect)
+    if aspect < 1.0 - _SQUARE:
+        height = int(height / aspect + 0.5)
+    elif aspect > 1.0 + _SQUARE:
+        width = int(width * aspect + 0.5)
+    return width, height
+
+
+def _tags(file: Path, raw: Any) -> dict[int, Any]:
+    """Exif tags: the file's own where it is built like TIFF, else as LibRaw found them."""
+    tags = raw_tags(file) if is_tiff_like(file) else {}
+    if exif.EXPOSURE_TIME in tags:
+        return tags
+    rawpy = _rawpy()
+    try:
+        thumb = raw.extract_thumb()
+        if thumb.format == rawpy.ThumbFormat.JPEG:
+            with JpegImagePlugin.JpegImageFile(io.BytesIO(thumb.data)) as image:
+                found = exif.tags_of_block(image.info.get("exif", b""))
+            if exif.TIME_ORIGINAL not in found and _DATE_TIME in found:
+                found[exif.TIME_ORIGINAL] = found[_DATE_TIME]  # LibRaw writes the moment of exposure there
+            return found | tags
+    except Exception:  # no preview, or none that is understood: it is outside data
+        pass
+    try:
+        return _as_tags(raw.other, raw.lens) | tags  # reads the whole picture, so comes last
+    except (rawpy.LibRawError, ValueError, OverflowError):
+        return tags
+
+
+def _as_tags(other: Any, lens: Any) -> dict[int, Any]:
+    """LibRaw's own account of the settings as Exif tags; 0 and 1970 stand for unknown."""
+    tags = {
+        exif.EXPOSURE_TIME: other.shutter_speed,
+        exif.F_NUMBER: other.aperture,
+        exif.SENSITIVITY: other.iso_speed,
+        exif.FOCAL_LENGTH: other.focal_length,
+        exif.LENS_MODEL: lens.model,
+    }
+    if other.timestamp.year > 1970:
+        tags[exif.TIME_ORIGINAL] = f"{other.timestamp:%Y:%m:%d %H:%M:%S}"
+    return tags
+
+
+def _check_tail(file: Path, raw: Any) -> None:
+    """Refuse a picture whose last rows were never there: all zeros, below a black level above 0.
+
+    Some cameras' decoders fill what is missing with zeros and say nothing. Light on a sensor, and a cap
+    before it, never gives rows of equal values.
+    """
+    rawpy = _rawpy()
+    values = raw.raw_image
+    if raw.raw_type != rawpy.RawType.Flat or min(raw.black_level_per_channel) <= 0:
+        return
+    rows = max(8, int(_TAIL_SHARE * values.shape[0]))
+    if values.shape[0] > 2 * rows and not values[-rows - 8 : -8].any():
+        raise UnreadableFile(file, f"its picture {_CUT_SHORT}")

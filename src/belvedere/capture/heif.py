@@ -59,11 +59,12 @@ def read_heif_pixels(file: Path) -> NDArray[np.uint8]:
     """
     picture = _opened(file)
     try:
-        samples = np.asarray(picture)
+        samples = np.array(picture, copy=True)  # a view would point to memory that goes with the picture
     except Exception as error:  # the library raises errors of several kinds for damaged data
         raise UnreadableFile(file, _CUT_SHORT) from error
     if samples.ndim == 2:
         samples = samples[..., None]
+    samples = samples[:, : picture.size[0]]  # rows may be filled up
     if samples.shape[2] < 3:
         return np.repeat(samples[..., :1], 3, axis=2).astype(np.uint8, copy=False)
     return np.ascontiguousarray(samples[..., :3], dtype=np.uint8)
@@ -75,6 +76,7 @@ def _opened(file: Path) -> Any:
         import pi_heif
     except ImportError as error:
         raise UnreadableFile(file, _NOT_THERE) from error
+    _check_boxes(file)
     try:
         picture = pi_heif.open_heif(str(file), convert_hdr_to_8bit=True, bgr_mode=False)
     except Exception as error:  # as above
@@ -82,4 +84,25 @@ def _opened(file: Path) -> Any:
     nclx = picture.info.get("nclx_profile") or {}
     if not picture.info.get("icc_profile") and nclx.get("transfer_characteristics") in _BRIGHTNESS_CURVES:
         raise UnreadableFile(file, "is coded for high dynamic range, which is not read; save it as TIFF")
+    if picture.mode in ("L", "LA") and (picture.info.get("bit_depth") or 8) > 8:
+        raise UnreadableFile(file, "holds deep grey samples, which are not read; save it as TIFF")
     return picture
+
+
+def _check_boxes(file: Path) -> None:
+    """Refuse a file that ends before its last box does (ISO/IEC 14496-12, 4.2).
+
+    The library shows what is missing in a filling colour and says nothing.
+    """
+    size = file.stat().st_size
+    at = 0
+    with file.open("rb") as stream:
+        while at < size:
+            stream.seek(at)
+            head = stream.read(16)
+            length = int.from_bytes(head[:4], "big")
+            if length == 1:
+                length = int.from_bytes(head[8:16], "big")
+            if len(head) < 8 or (length != 0 and (length < 8 or at + length > size)):
+                raise UnreadableFile(file, _CUT_SHORT)
+            at = size if length == 0 else at + length

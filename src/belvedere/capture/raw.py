@@ -53,13 +53,13 @@ def read_raw_metadata(file: Path) -> Metadata:
     """
     with _opened(file) as raw:
         sizes = raw.sizes
+        width, height = _developed_size(sizes)
+        most = file.stat().st_size * 8 / LEAST_BITS_PER_PX
+        check_declared_size(file, sizes.raw_width, sizes.raw_height, most)
+        check_declared_size(file, width, height, 4.0 * most)  # pixels made square add some
+        if is_tiff_like(file):
+            check_raw_directories(file, sizes.raw_width * sizes.raw_height)
         tags = _tags(file, raw)
-    width, height = _developed_size(sizes)
-    most = file.stat().st_size * 8 / LEAST_BITS_PER_PX
-    check_declared_size(file, sizes.raw_width, sizes.raw_height, most)
-    check_declared_size(file, width, height, most * width * height / max(1, sizes.iwidth * sizes.iheight))
-    if is_tiff_like(file):
-        check_raw_directories(file, sizes.raw_width * sizes.raw_height)
     for size_of_the_camera_s_jpeg in (exif.PIXEL_X, exif.PIXEL_Y):
         tags.pop(size_of_the_camera_s_jpeg, None)  # a cut-out of the raw picture, not a reduced copy
     tags[exif.ORIENTATION] = _ORIENTATION.get(int(sizes.flip), 1)

@@ -94,8 +94,8 @@ def test_everything_that_cannot_be_used_is_named_and_the_rest_goes_on(tmp_path: 
         "folder.tif": "is a folder with a picture's name",
         "dangling.jpg": "is a link to a file that is not there",
         "circle.jpg": dict(gathered.unreadable)[tmp_path / "circle.jpg"],
-        "lone.NEF": "raw files are not read yet",
-        "phone.heic": "is a HEIF, AVIF or raw file",
+        "lone.NEF": "is cut short or damaged",
+        "phone.heic": "is cut short or damaged",
     }
     assert [n for n in gathered.notices if "good one.cr2" in n and "raw" in n]
     assert {p: p.lstat().st_mtime_ns for p in tmp_path.iterdir()} == before

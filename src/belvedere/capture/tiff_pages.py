@@ -34,6 +34,7 @@ _MOST_BYTES = {
     _PACKBITS: 64,
     _ZSTD: 1 << 20,
 }
+_BEYOND_EXIF = 0xA600
 _READ_AT_ONCE_BYTES = 8 << 20
 _CUT_SHORT = "is cut short or damaged; copy or export it again"
 _RAW_NOT_TOLD = "holds a raw picture under another name; give the copy the suffix of the camera's raw files"
@@ -223,6 +224,9 @@ def tiff_tags(page: Any) -> dict[int, Any]:
 
 @cache
 def _exif_numbers() -> dict[str, int]:
-    """Numbers of Exif tags by tifffile's names; where TIFF/EP has the same name, Exif's, the higher."""
+    """Numbers of Exif tags by tifffile's names; where TIFF/EP has the same name, Exif's, the higher.
+
+    Makers' own tags beyond Exif's last have some of the names too.
+    """
     registry: Any = tifffile.TIFF.EXIF_TAGS
-    return {name: number for number, name in sorted(registry.items())}
+    return {name: number for number, name in sorted(registry.items()) if number < _BEYOND_EXIF}

@@ -7,7 +7,10 @@ from numpy.typing import NDArray
 
 _SAME_SHAPE = 0.02  # ratio of shapes that is only rounding to whole pixels
 _BAR_SPREAD = 40  # largest deviation of a bar's samples from its own middle: compression near its edge
-_SOFT_EDGE_PX = 2  # rows beyond the bar that may be darkened by compression or smoothing; our choice
+_BAR_MEDIAN = 16  # likewise, of half of a bar's row
+_MORE_PX = (
+    4  # rows by which a bar may be wider than the shapes say: smoothing, and cameras that round; our choice
+)
 
 
 def without_bars(image: NDArray[np.uint8], width: int, height: int) -> NDArray[np.uint8] | None:
@@ -38,18 +41,22 @@ def without_bars(image: NDArray[np.uint8], width: int, height: int) -> NDArray[n
     bar = (h - w * height / width) / 2.0
     if bar < 1.0:
         return image
-    certain, most = int(bar), int(np.ceil(bar)) + _SOFT_EDGE_PX
-    if 2 * most >= h:
+    certain, least = int(bar), int(np.ceil(bar))
+    if 2 * (least + _MORE_PX + 1) >= h:
         return None
     colour = np.median(image[[0, h - 1]].reshape(-1, 3), axis=0)
     off = np.abs(image.astype(np.int16) - colour).max(axis=2)  # (h, w)
-    plain = (np.percentile(off, 98, axis=1) <= _BAR_SPREAD) & (np.median(off, axis=1) <= _BAR_SPREAD / 4)
+    plain = (np.percentile(off, 98, axis=1) <= _BAR_SPREAD) & (np.median(off, axis=1) <= _BAR_MEDIAN)
     inner = max(1, certain - 1)  # the bar's last row is smoothed into the picture
     if not (plain[:inner].all() and plain[h - inner :].all()):
         return None
-    top, bottom = int(np.ceil(bar)), int(np.ceil(bar))
-    while top < most and plain[top]:
-        top += 1
-    while bottom < most and plain[h - 1 - bottom]:
-        bottom += 1
+    top, bottom = _edge(plain, least), _edge(plain[::-1], least)
     return image[top : h - bottom]
+
+
+def _edge(plain: NDArray[np.bool_], least: int) -> int:
+    """Where a bar of at least `least` rows ends; at `least` where no end shows, as before a dark scene."""
+    for row in range(least, least + _MORE_PX + 1):
+        if not plain[row]:
+            return row
+    return least

@@ -137,6 +137,15 @@ def test_bars_are_cut_off_and_nothing_else(light: int, bar: int) -> None:
         assert 101 <= short <= 107
 
 
+def test_bars_wider_than_the_shapes_say_go_whole() -> None:
+    """One make's thumbnails of 3:2 frames have bars of 10 rows where 6.7 would do."""
+    image = boxed(128).copy()
+    image[:10] = image[110:] = 0
+    cut = without_bars(image, 3000, 2000)
+    assert cut is not None
+    assert cut.shape == (100, 160, 3)
+
+
 def test_a_picture_of_another_shape_is_no_look_at_the_frame() -> None:
     scene = boxed(128)[6:113]
     assert without_bars(np.ascontiguousarray(scene[:, :107]), 3000, 2000) is None  # cropped since

@@ -40,7 +40,8 @@ class Picture:
 
     @property
     def __array_interface__(self) -> dict[str, Any]:
-        return self.pixels.__array_interface__
+        data = memoryview(self.pixels.reshape(-1))
+        return {"shape": self.pixels.shape, "typestr": "|u1", "version": 3, "data": data}
 
     def __del__(self) -> None:
         self.pixels[...] = 0

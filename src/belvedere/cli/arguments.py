@@ -102,7 +102,12 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
     look.add_argument(
         "--ppi", type=float, default=300.0, metavar="N", help="print resolution noted in the file, 300"
     )
-    word = stitch.add_argument_group("what you know better")
+    word = stitch.add_argument_group(
+        "what you know better",
+        "May also stand in OUT.word.json beside OUT, with tie points set by hand, frames to keep, their order"
+        " and plumb lines: docs/word.md. What is given here is added to it, and overrules it.",
+    )
+    word.add_argument("--word", metavar="FILE", help="read this file and not OUT.word.json")
     word.add_argument(
         "--leave-out", nargs="+", action="extend", default=[], metavar="NAME", help="frames not to use"
     )

@@ -71,6 +71,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         replace=given.replace,
         keep_frames=given.keep_frames,
         work=Path(given.work) if given.work else None,
+        word=Path(given.word) if given.word else None,
         masks=Path(given.masks) if given.masks else None,
         memory_bytes=memory_from(given.memory),
         workers=given.workers,

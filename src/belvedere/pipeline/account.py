@@ -35,6 +35,7 @@ from belvedere.pipeline.report import (
     SoftwareReport,
     TimingReport,
     UnreadableReport,
+    WordReport,
 )
 from belvedere.tone.tone import Response, Tone
 
@@ -60,6 +61,8 @@ class Made:
         Files that never became frames, each with the reason.
     notices : tuple of str
         Beside those of the stages.
+    word : WordReport or None
+        The person's word that was heeded.
     """
 
     frames: tuple[Frame, ...]
@@ -74,6 +77,7 @@ class Made:
     holes: tuple[Hole, ...]
     unreadable: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
+    word: WordReport | None = None
 
 
 def make_report(
@@ -143,6 +147,7 @@ def make_report(
         picture=picture,
         components=_blocks(made, out),
         unreadable=tuple(UnreadableReport(file=file, why=why) for file, why in made.unreadable),
+        word=made.word,
         notices=(*made.notices, *made.alignment.notices, *made.tone.notices),
     )
 

@@ -30,6 +30,8 @@ class StitchOptions:
         Keep the decoded frames in the work folder, which are large, for the next run.
     work : Path or None
         Work folder; None: OUT.work beside the picture.
+    word : Path or None
+        The person's word; None: OUT.word.json beside the picture, if it is there.
     masks : Path or None
         Folder of the photographer's masks, see `capture.gather`.
     memory_bytes : int or None
@@ -54,6 +56,7 @@ class StitchOptions:
     replace: bool = False
     keep_frames: bool = False
     work: Path | None = None
+    word: Path | None = None
     masks: Path | None = None
     memory_bytes: int | None = None
     workers: int | None = None

@@ -194,6 +194,14 @@ class UnreadableReport(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
+class WordReport(msgspec.Struct, frozen=True, kw_only=True):
+    """The person's word that was heeded: the file's name, what was in it, and what it says, counted."""
+
+    file: str
+    sha256: Sha256
+    words: str
+
+
 class BlockReport(msgspec.Struct, frozen=True, kw_only=True):
     """Frames (indices) that hang together; `command` makes the block where this picture does not show it."""
 
@@ -205,7 +213,8 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     """Everything there is to know of a picture: `belvedere.report/1`.
 
     `components` lists the blocks of frames that meet nowhere, the one that was made first. `unreadable` lists
-    files that never became frames. `notices` are sentences for the person.
+    files that never became frames. `word` is the word file that was heeded, if there was one. `notices` are
+    sentences for the person.
     """
 
     schema: Literal["belvedere.report/1"] = "belvedere.report/1"
@@ -222,6 +231,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     picture: PictureReport | None = None
     components: tuple[BlockReport, ...] = ()
     unreadable: tuple[UnreadableReport, ...] = ()
+    word: WordReport | None = None
     notices: tuple[str, ...] = ()
 
     @property

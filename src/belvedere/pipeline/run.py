@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -44,7 +45,14 @@ from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.render import Scene, lights, render_picture, render_preview, used_cameras
-from belvedere.pipeline.report import PictureReport, Report, read_report, report_path, write_report
+from belvedere.pipeline.report import (
+    PictureReport,
+    Report,
+    WordReport,
+    read_report,
+    report_path,
+    write_report,
+)
 from belvedere.pipeline.results import Layout, PictureFile, Usable
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.stages import STAGES, SourceIdentity, stage_keys
@@ -72,6 +80,8 @@ class Run:
     peak : PeakMemory
     began : float
         When the run began, by `time.perf_counter`.
+    word : WordReport or None
+        The person's word, which is heeded in the options.
     """
 
     def __init__(
@@ -83,6 +93,7 @@ class Run:
         progress: Progress,
         peak: PeakMemory,
         began: float,
+        word: WordReport | None = None,
     ) -> None:
         self._options = options
         self._budget = budget
@@ -90,6 +101,9 @@ class Run:
         self._progress = progress
         self._peak = peak
         self._began = began
+        self._word = word
+        files = [frame.file for frame in gathered.frames]
+        self._names = dict(zip(files, card_paths(files), strict=True))  # as the options call them
         self._frames: tuple[Frame, ...] = gathered.frames
         self._unreadable: list[tuple[Path, str]] = list(gathered.unreadable)
         self._said = list(gathered.notices)
@@ -139,6 +153,7 @@ class Run:
             covered_fraction=coverage.covered_fraction,
             holes=coverage.holes,
             unreadable=tuple((path.as_posix(), why) for path, why in self._unreadable),
+            word=self._word,
             notices=(*self._said, *set_notices(self._frames, common)),
         )
         if self._options.preview:
@@ -166,14 +181,11 @@ class Run:
             "alignment": options.align,
             "tone": options.tone,
             "plate": [options.layout, options.resolution_share],
-            "seams": options.seams,
+            "seams": [options.seams, [file_sha256(f.mask) if f.mask else None for f in self._frames]],
             "picture": [options.bits, options.pixels_per_inch, options.out.name],
         }
         names = card_paths([frame.file for frame in self._frames])
-        sources = [
-            SourceIdentity(name, digest, file_sha256(frame.mask) if frame.mask else None)
-            for name, digest, frame in zip(names, self._digests, self._frames, strict=True)
-        ]
+        sources = [SourceIdentity(name, digest) for name, digest in zip(names, self._digests, strict=True)]
         rooms = {room for stage in STAGES for room in stage.rooms}
         self._keys = stage_keys(sources, by_stage, code_versions(sorted(rooms)))
 
@@ -195,6 +207,9 @@ class Run:
             return None
         if (now.st_size, now.st_mtime_ns) != (kept.file_bytes, kept.modified_ns):
             return None
+        if report.word != self._word:  # other words, the same meaning
+            report = msgspec.structs.replace(report, word=self._word)
+            write_report(report, report_path(out))
         return Outcome(out, report, made_before=True)
 
     def _drop_unusable(self) -> None:
@@ -261,7 +276,8 @@ class Run:
 
     def _align(self) -> Alignment:
         run = Watched(Threads(self._budget.aligners), self._progress.advance)
-        return estimate_alignment(self._source(), self._frames, self._options.align, run)
+        names = [self._names[frame.file] for frame in self._frames]
+        return estimate_alignment(self._source(), self._frames, self._options.align, run, names=names)
 
     def _measure_tone(self, alignment: Alignment, common: CommonProfile) -> Tone:
         transfers = [read_transfer(frame.metadata) for frame in self._frames]

@@ -49,11 +49,10 @@ STAGES: tuple[Stage, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class SourceIdentity:
-    """A source's identity: its path under the card, what is in it, and what is in its mask, as SHA-256."""
+    """A source's identity: its path under the card, and what is in it, as SHA-256."""
 
     path: str
     sha256: str
-    mask_sha256: str | None = None
 
 
 def stage_keys(

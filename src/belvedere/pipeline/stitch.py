@@ -15,6 +15,7 @@ from belvedere.capture.gather import Gathered, gather
 from belvedere.errors import NothingToMake
 from belvedere.pipeline.budget import MIB, Budget, default_ceiling, share_out
 from belvedere.pipeline.heap import give_back_large_arrays
+from belvedere.pipeline.heed import heed, with_masks
 from belvedere.pipeline.lock import held
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
@@ -23,6 +24,7 @@ from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.report import report_path
 from belvedere.pipeline.run import Run
+from belvedere.pipeline.word import find_word
 from belvedere.pipeline.work_folder import WorkFolder
 
 
@@ -40,6 +42,8 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
 
     Raises
     ------
+    UnreadableFile
+        If the person's word cannot be followed.
     NothingToMake
         If no picture can be made from what was given.
     OutputFailed
@@ -54,8 +58,12 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
     check_output(options.out)
     made = (options.out, options.preview_path, report_path(options.out))
     check_not_a_source(options.sources, made)
+    word = find_word(options.out, options.word)
+    options = with_masks(options, word)
     gathered = gather(options.sources, made, masks=options.masks)
     _check_enough(gathered, options)
+    heeded = heed(options, word, gathered)
+    options, gathered = heeded.options, heeded.gathered
     check_replaceable(options)
     budget = _budget(options, gathered.frames)
     if budget.short_bytes:
@@ -69,7 +77,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
         PeakMemory() as peak,
         threadpool_limits(1),
         _one_opencv_thread(),
-        Run(options, gathered, budget, work, progress, peak, began) as run,
+        Run(options, gathered, budget, work, progress, peak, began, heeded.report) as run,
     ):
         return run.go()
 
@@ -78,18 +86,6 @@ def _check_enough(gathered: Gathered, options: StitchOptions) -> None:
     """Raise NothingToMake unless there are two frames."""
     frames = gathered.frames
     if len(frames) >= 2:
-        names = {frame.name for frame in frames}
-        strangers = [name for name in options.align.leave_out if name not in names]
-        if strangers:
-            raise NothingToMake(f"{strangers[0]}: no frame has this name, so it cannot be left out")
-        points = options.align.horizon_points
-        strangers = [name for name, _, _ in points if name not in names]
-        if strangers:
-            raise NothingToMake(
-                f"{strangers[0]}: no frame has this name, so it holds no point of the horizon"
-            )
-        if len(points) == 1:
-            raise NothingToMake("one point of the horizon says nothing of its slope; give two or more")
         return
     because = "".join(f"; {path}: {why}" for path, why in gathered.unreadable[:3])
     if len(gathered.unreadable) > 3:

@@ -131,6 +131,7 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
         ("pixels", [f"{plate.width:,} x {plate.height:,}, {_megapixels(plate)}{bits}"]),
         ("print", [f"{size} cm ({inch_size} in) at {_PRINT_PPI:.0f} pixels per inch"]),
         ("level", [_level(report)]),
+        ("your word", [report.word.words] if report.word else []),
         ("overlaps", [_overlaps(report)]),
         ("covered", [f"{_percent(report.coverage.covered_fraction)} of the sheet"]),
         (

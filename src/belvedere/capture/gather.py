@@ -47,6 +47,7 @@ def gather(
     *,
     masks: Path | None = None,
     subfolders: bool = False,
+    as_given: bool = False,
 ) -> Gathered:
     """Find the frames among files and folders; headers are read, pixels are not.
 
@@ -61,6 +62,8 @@ def gather(
         Folder of masks: for frame `a.jpg` the PNG `a.png` or `a.jpg.png`, of the frame's displayed size.
     subfolders : bool
         Whether folders within folders are searched too. A folder reached twice, by a link, is searched once.
+    as_given : bool
+        Whether the frames come in the order of `paths` and not by their times.
 
     Returns
     -------
@@ -105,8 +108,12 @@ def gather(
             shown.add(stem_key(path))
     if twins:
         notices.append(f"{listed(twins)}: raw, passed over for the picture of the same name")
-    frames, said = _in_order(frames)
-    notices += said
+    if as_given:
+        place = {path: k for k, path in enumerate(found.values())}
+        frames.sort(key=lambda frame: place[frame.file])
+    else:
+        frames, said = _in_order(frames)
+        notices += said
     if masks is not None:
         frames = _with_masks(frames, masks, unreadable, notices)
     return Gathered(

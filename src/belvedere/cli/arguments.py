@@ -6,6 +6,7 @@ import argparse
 from typing import NoReturn
 
 import belvedere
+from belvedere.cli.series_arguments import add_series_choice, add_sort
 
 PROJECTIONS = ("equirectangular", "cylindrical", "rectilinear", "mercator", "stereographic", "pannini")
 """The same as `geometry.plate.PROJECTIONS`, which would bring NumPy."""
@@ -44,11 +45,14 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(
         prog="belvedere",
         description="One very large, very clean picture from a camera turned on a tripod.",
-        epilog="example:\n  belvedere stitch card/morning --out morning.tif\n\n" + _EXIT_CODES,
+        epilog="examples:\n  belvedere sort /media/card --into autumn\n"
+        "  belvedere stitch series.json --all --out pictures\n"
+        "  belvedere stitch card/morning --out morning.tif\n\n" + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"belvedere {belvedere.__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    _add_talk(add_sort(commands))
     _add_stitch(commands)
     _add_demo(commands)
     return top
@@ -63,12 +67,13 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         epilog="examples:\n"
         "  belvedere stitch card/morning --out morning.tif\n"
         "  belvedere stitch card/morning --out morning.tif --preview\n"
-        "  belvedere stitch a.jpg b.jpg c.jpg --out abc.tif --projection cylindrical --memory 1GiB\n\n"
-        + _EXIT_CODES,
+        "  belvedere stitch a.jpg b.jpg c.jpg --out abc.tif --projection cylindrical --memory 1GiB\n"
+        "  belvedere stitch series.json --series 02-50mm --out harbour.tif\n"
+        "  belvedere stitch series.json --all --out pictures\n\n" + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     stitch.add_argument(
-        "sources", nargs="+", metavar="FRAMES_OR_FOLDER", help="JPEG, TIFF or PNG files, or folders of them"
+        "sources", nargs="+", metavar="FRAMES_OR_FOLDER", help="pictures or raw files, or folders of them"
     )
     stitch.add_argument(
         "--out",
@@ -76,6 +81,7 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         metavar="OUT.tif",
         help="the picture; OUT.report.json and the work folder OUT.work lie beside it",
     )
+    add_series_choice(stitch)
     stitch.add_argument(
         "--preview",
         action="store_true",

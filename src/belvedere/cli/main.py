@@ -67,6 +67,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from belvedere.cli.demo_command import demo_command
 
         return demo_command(given)
+    if given.command == "sort":
+        from belvedere.cli.sort_command import sort_command
+
+        return sort_command(given)
     from belvedere.cli.stitch_command import stitch_command
 
     return stitch_command(given)

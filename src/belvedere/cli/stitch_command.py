@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import get_args
 
 from belvedere.align.options import AlignOptions
+from belvedere.cli.series_command import is_series_file, stitch_series
 from belvedere.compose.layout import LayoutOptions
 from belvedere.errors import BelvedereError
 from belvedere.geometry.plate import Projection
@@ -23,7 +24,13 @@ _TIFF_TILE = 512
 
 
 def stitch_command(given: argparse.Namespace) -> int:
-    """Make a picture; returns the exit code."""
+    """Make a picture, or one of every series asked for; returns the exit code."""
+    if given.series or given.all or is_series_file(given.sources):
+        return stitch_series(
+            given,
+            options_from(given),
+            lambda options: make_and_tell(options, quiet=given.quiet, progress=given.progress),
+        )
     return make_and_tell(options_from(given), quiet=given.quiet, progress=given.progress)
 
 

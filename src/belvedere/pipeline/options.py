@@ -22,6 +22,8 @@ class StitchOptions:
         Frames, and folders of frames.
     out : Path
         The picture, a TIFF.
+    in_order_given : bool
+        The sources are files in the order shot, which no clock overrules.
     preview : bool
         Make only a small JPEG of the whole, OUT.preview.jpg.
     replace : bool
@@ -52,6 +54,7 @@ class StitchOptions:
 
     sources: tuple[Path, ...]
     out: Path
+    in_order_given: bool = False
     preview: bool = False
     replace: bool = False
     keep_frames: bool = False

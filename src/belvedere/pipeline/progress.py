@@ -17,6 +17,11 @@ STAGE_WORDS = {
     "tone": "measuring tone",
     "seams": "placing seams",
     "picture": "writing the picture",
+    "card": "reading the card",
+    "looks": "looking at frames",
+    "series": "finding series",
+    "sheet": "drawing the contact sheet",
+    "copies": "copying",
 }
 
 

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-
-import cv2
-from threadpoolctl import threadpool_limits
+from collections.abc import Sequence
 
 from belvedere.capture.frame import Frame
 from belvedere.capture.gather import Gathered, gather
@@ -21,6 +16,7 @@ from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.output import check_not_a_source, check_output, check_replaceable
 from belvedere.pipeline.peak_memory import PeakMemory
+from belvedere.pipeline.processors import one_thread_each, processors
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.report import report_path
 from belvedere.pipeline.run import Run
@@ -60,7 +56,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
     check_not_a_source(options.sources, made)
     word = find_word(options.out, options.word)
     options = with_masks(options, word)
-    gathered = gather(options.sources, made, masks=options.masks)
+    gathered = gather(options.sources, made, masks=options.masks, as_given=options.in_order_given)
     _check_enough(gathered, options)
     heeded = heed(options, word, gathered)
     options, gathered = heeded.options, heeded.gathered
@@ -75,8 +71,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
     with (
         held(work.path),
         PeakMemory() as peak,
-        threadpool_limits(1),
-        _one_opencv_thread(),
+        one_thread_each(),
         Run(options, gathered, budget, work, progress, peak, began, heeded.report) as run,
     ):
         return run.go()
@@ -101,22 +96,4 @@ def _check_enough(gathered: Gathered, options: StitchOptions) -> None:
 def _budget(options: StitchOptions, frames: Sequence[Frame]) -> Budget:
     largest = max(f.metadata.width * f.metadata.height * 3 * f.metadata.bits // 8 for f in frames)
     ceiling = options.memory_bytes or default_ceiling()
-    return share_out(ceiling, largest, options.workers or _processors(), options.block)
-
-
-def _processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return max(1, len(os.sched_getaffinity(0)))
-    return os.cpu_count() or 1
-
-
-@contextmanager
-def _one_opencv_thread() -> Iterator[None]:
-    """OpenCV's own threads would multiply ours."""
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    try:
-        yield
-    finally:
-        cv2.setNumThreads(before)
+    return share_out(ceiling, largest, options.workers or processors(), options.block)

@@ -78,6 +78,8 @@ class SortedCard(msgspec.Struct, frozen=True, kw_only=True):
         Series in the order shot; what is in none, in the order shot.
     notices : tuple of str
         What else a person should know, a sentence each.
+    copies : str or None
+        Folder with copies of the series' files, whose manifest.json tells which is which.
     """
 
     schema: str = SCHEMA
@@ -87,3 +89,4 @@ class SortedCard(msgspec.Struct, frozen=True, kw_only=True):
     strays: tuple[SetApart, ...] = ()
     unreadable: tuple[SetApart, ...] = ()
     notices: tuple[str, ...] = ()
+    copies: str | None = None

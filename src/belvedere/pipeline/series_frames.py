@@ -1,0 +1,98 @@
+"""Where the frames of a series are now: among its copies, or on the card."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from belvedere.errors import NothingToMake
+from belvedere.pipeline.manifest import Manifest, read_manifest
+from belvedere.survey.series_file import card_root
+from belvedere.survey.sorted_card import Series, SortedCard
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesFrames:
+    """Files to make a picture of.
+
+    Parameters
+    ----------
+    files : tuple of Path
+        In the order shot; of a bracket its first exposure.
+    notices : tuple of str
+        What the photographer should know.
+    """
+
+    files: tuple[Path, ...]
+    notices: tuple[str, ...] = ()
+
+
+def find_series(file: Path, card: SortedCard, name: str) -> Series:
+    """The series of a name.
+
+    Raises
+    ------
+    NothingToMake
+        If there is none; says which there are.
+    """
+    for series in card.series:
+        if series.name == name:
+            return series
+    there = ", ".join(series.name for series in card.series) or "none at all"
+    raise NothingToMake(f"{file}: no series is called “{name}”; there are {there}")
+
+
+def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
+    """Find a series' frames: first among verified copies, then on the card.
+
+    Parameters
+    ----------
+    file : Path
+        The series.json. Copies are sought where it says, and in its own folder.
+    card : SortedCard
+        What it says.
+
+    Raises
+    ------
+    NothingToMake
+        If none of the frames is there.
+    UnreadableFile
+        If a manifest of copies cannot be read.
+    """
+    root = card_root(file, card)
+    copied = _copies(file, card)
+    files = [_where(place, root, copied) for place in series.frames]
+    gone = [place for place, path in zip(series.frames, files, strict=True) if not path.exists()]
+    if len(gone) == len(series.frames):
+        copies = f", nor among copies in {card.copies}" if card.copies else ""
+        raise NothingToMake(
+            f"{series.name}: its {len(gone)} frames are not in {root}{copies}. Put the card in, or sort the "
+            "copy of it that you have"
+        )
+    notices = []
+    if series.brackets:
+        count = max(len(pose) for pose in series.brackets)
+        notices.append(f"{series.name}: of the {count} exposures of every frame the first is used")
+    return SeriesFrames(tuple(files), tuple(notices))
+
+
+def _copies(file: Path, card: SortedCard) -> dict[str, tuple[Path, int]]:
+    """Path of the copy, and its size, by the file's path under the card."""
+    out: dict[str, tuple[Path, int]] = {}
+    for folder in (file.parent, *([Path(card.copies)] if card.copies else [])):
+        manifest: Manifest | None = read_manifest(folder)
+        for copied in () if manifest is None else manifest.files:
+            out[copied.file] = (folder / copied.copy, copied.bytes)
+    return out
+
+
+def _where(place: str, root: Path, copied: dict[str, tuple[Path, int]]) -> Path:
+    """The copy, if it is there and as large as it was; else the file on the card."""
+    if place in copied:
+        path, size = copied[place]
+        try:
+            if path.stat().st_size == size:
+                return path
+        except OSError:
+            pass
+    return root / place

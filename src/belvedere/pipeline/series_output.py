@@ -1,0 +1,102 @@
+"""May the sorting be written where the person wants it? Asked before any frame is looked at."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+
+from belvedere.compose.finished_file import output_failed, part_path
+from belvedere.errors import OutputFailed, UnreadableFile
+from belvedere.survey.contact_sheet import GENERATOR
+from belvedere.survey.series_file import files_of, read_series
+from belvedere.survey.sorted_card import SortedCard
+
+_HEAD_BYTES = 512  # of a page, in which it says what made it
+
+
+def sheet_path(out: Path) -> Path:
+    """The contact sheet beside a series.json: series.html."""
+    return out.with_suffix(".html")
+
+
+def check_series_output(out: Path, root: Path) -> None:
+    """Raise OutputFailed unless a series.json can be made under this name.
+
+    Raises
+    ------
+    OutputFailed
+        If it is no JSON file's name, that of a word file or of a folder, on the card, or not writable.
+    """
+    if out.is_dir():
+        raise OutputFailed(f"{out}: this is a folder. Choose a file name.")
+    if out.suffix.lower() != ".json":
+        raise OutputFailed(f"{out}: the sorting is written as JSON. Choose a name that ends in .json.")
+    if out.name.lower().endswith(".word.json"):
+        raise OutputFailed(f"{out}: files of this name are yours alone to write. Choose another name.")
+    if out.resolve().is_relative_to(root.resolve()):
+        raise OutputFailed(f"{out}: lies on the card, which is never written to. Choose another with --out.")
+    probe = part_path(out)
+    try:
+        with probe.open("wb"):
+            pass
+    except OSError as error:
+        raise output_failed(out, error) from error
+    finally:
+        with suppress(OSError):
+            probe.unlink()
+
+
+def check_series_replaceable(out: Path, places: frozenset[str], replace: bool) -> SortedCard | None:
+    """Raise OutputFailed if a file is there that is no sorting of this card, unless it may be replaced.
+
+    Parameters
+    ----------
+    out : Path
+    places : frozenset of str
+        Paths of the shots under the card that is to be sorted.
+    replace : bool
+
+    Returns
+    -------
+    SortedCard or None
+        The sorting of the same card that is there.
+
+    Notes
+    -----
+    A card is known by what is on it, not by where it is mounted: one file in common makes it the same.
+    """
+    sheet = sheet_path(out)
+    if sheet.exists() and not replace and not _is_contact_sheet(sheet):
+        raise OutputFailed(
+            f"{sheet}: is there already and is no contact sheet of Belvedere's. Choose another name for "
+            f"{out.name}, or add --replace."
+        )
+    if not out.exists():
+        return None
+    try:
+        before = read_series(out)
+    except UnreadableFile as error:
+        if replace:
+            return None
+        raise OutputFailed(
+            f"{out}: is there already and is no sorting that can be read ({error.why}). "
+            "Choose another name with --out, or add --replace."
+        ) from error
+    known = {file for series in before.series for file in files_of(series)}
+    known |= {entry.file for entry in (*before.markers, *before.strays, *before.unreadable)}
+    if known and places and not known & places:
+        if replace:
+            return None
+        raise OutputFailed(
+            f"{out}: is the sorting of another card ({before.card}). "
+            "Choose another name with --out, or add --replace."
+        )
+    return before
+
+
+def _is_contact_sheet(file: Path) -> bool:
+    try:
+        with file.open("rb") as stream:
+            return GENERATOR.encode() in stream.read(_HEAD_BYTES)
+    except OSError:
+        return False

@@ -11,19 +11,23 @@ import pytest
 from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
+from belvedere.align.contradictions import _weakest_between
 from belvedere.align.estimate import estimate_alignment
+from belvedere.align.hand_ties import measure_by_hand
 from belvedere.align.level_by_hand import level_by_hand
 from belvedere.align.level_evidence import combine
+from belvedere.align.links import Link, consistent
 from belvedere.align.options import AlignOptions, HandTies
 from belvedere.align.pan_axis import estimate_pan_axis
-from belvedere.align.said import said_of
+from belvedere.align.said import SetTies, said_of
+from belvedere.align.start import Sights
 from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_source import FramesInMemory
 from belvedere.demo.render import render_frames, truth
 from belvedere.demo.sets import set_spec
 from belvedere.errors import NothingToMake
 from belvedere.geometry.camera import Camera
-from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
+from belvedere.geometry.rotation import matrix_from_vector, pose_matrix, quaternion_from_matrix
 from benchmarks import against_truth
 
 NAMES = [f"F{i}.JPG" for i in range(7)]
@@ -77,7 +81,7 @@ PARTS = (0, 1, 2, 4, 5, 6)  # frames 2 and 4 share a hundredth of their width
 
 @pytest.fixture(scope="module")
 def thin() -> Shot:
-    return Shot(overlap=0.515)
+    return Shot(0.35, overlap=0.515)
 
 
 @pytest.fixture(scope="module")
@@ -159,6 +163,61 @@ def test_ties_of_frames_left_out_have_no_say(row: Shot) -> None:
     assert found.used == (0, 1)
 
 
+def test_a_point_is_measured_to_a_fraction_of_what_a_person_sets_it_to(row: Shot) -> None:
+    ties = row.set_ties(1, 2, 8, scatter=0.0, margin=30.0)
+    points = np.array(ties.points)
+    off = np.random.default_rng(4).uniform(-1.2, 1.2, (len(points), 2))
+    off[7] = 40.0  # nothing like it: stays as it was set
+    said = SetTies(1, 2, np.hstack([points[:, :2], points[:, 2:] + off]))
+    cameras = {i: row.told.frames[i].camera for i in (1, 2)}
+    none = np.empty(0)
+    sights = Sights((), none, none, none, by_hand=(said,))  # type: ignore[arg-type]
+    ((pair, (found, sigma)),) = measure_by_hand(FramesInMemory(row.pixels), sights, cameras).items()
+    assert pair == (1, 2)
+    there, _ = cameras[2].project(cameras[1].rays(found[:, :2]))
+    better = sigma < 1.0
+    assert np.count_nonzero(better) >= 5
+    miss = np.linalg.norm(found[better, 2:] - there[better], axis=1)
+    assert np.median(miss) < 0.05
+    assert (miss < 5.0 * sigma[better]).all()
+    assert not better[7]
+    assert found[7] == pytest.approx(said.points[7])
+
+
+def turned(a: int, b: int, yaw_deg: float, matches: int, by_hand: int = 0) -> Link:
+    """A link by so many agreeing matches."""
+    none = np.zeros((matches, 2), dtype=np.int64)
+    rotation = matrix_from_vector(np.array([0.0, -np.radians(yaw_deg), 0.0]))
+    return Link(a, b, rotation, none, np.ones(matches, dtype=bool), 0.0, by_hand)
+
+
+def test_a_joint_set_by_hand_holds_whatever_contradicts_it() -> None:
+    chain = [turned(i, i + 1, 20.0, 200) for i in range(3)]
+    by_hand = turned(0, 3, 50.0, 0, by_hand=2)  # the chain says 60
+    _, kept, lost = consistent(4, [*chain, by_hand], tolerance=0.03)
+    assert any(v is by_hand for v in kept)
+    assert len(lost) == 1
+    everything = [replace(v, by_hand=2) for v in (*chain, by_hand)]  # a person may contradict himself
+    _, kept, lost = consistent(4, everything, tolerance=0.03)
+    assert len(kept) == 4
+    assert not lost
+
+
+def test_neither_a_joint_set_by_hand_nor_a_kept_frame_is_to_blame() -> None:
+    links = [turned(0, 1, 20.0, 100), turned(1, 2, 20.0, 9), turned(2, 3, 20.0, 50)]
+
+    def blamed(pair: tuple[int, int], keep: tuple[int, ...] = (), by_hand: int = 0) -> tuple[int, int] | None:
+        given = [links[0], replace(links[1], by_hand=by_hand), links[2]]
+        found = _weakest_between([pair], range(4), given, keep)
+        return None if found is None else (found.a, found.b)
+
+    assert blamed((0, 3)) == (1, 2)
+    assert blamed((0, 3), by_hand=2) == (2, 3)
+    assert blamed((0, 3), keep=(1,)) == (2, 3)
+    assert blamed((1, 2), by_hand=2) is None
+    assert blamed((1, 2), keep=(2,)) is None
+
+
 # Frames to keep
 
 
@@ -176,12 +235,15 @@ WITH_STRANGER = (1, 2, 3, 4)
 
 def test_a_frame_whose_pixels_contradict_its_place_is_dropped(row: Shot, stranger: NDArray[np.uint8]) -> None:
     found = row.align(WITH_STRANGER, AlignOptions(), instead={4: stranger})
-    assert found.used == (0, 1, 2)
+    assert (2, 3) not in {(p.a, p.b) for p in found.pairs}
+    assert not (found.frames[3].used and found.frames[3].placed_by == "tie-points")
 
 
 def test_a_frame_to_keep_stays_with_a_doubt(row: Shot, stranger: NDArray[np.uint8]) -> None:
     found = row.align(WITH_STRANGER, AlignOptions(keep=(NAMES[4],)), instead={4: stranger})
     assert found.used == (0, 1, 2, 3)
+    assert (2, 3) in {(p.a, p.b) for p in found.pairs}
+    assert found.frames[3].placed_by == "tie-points"
     assert "shows something else than F3.JPG" in (found.frames[3].doubt or "")
     assert row.errors(WITH_STRANGER, found).max() < 5e-4
 

@@ -22,6 +22,7 @@ from belvedere.geometry.camera import Camera
 _POINTED = 1.0  # px to which a person sets a tie point, one sigma of a coordinate
 _SEARCH = 12  # px within which the detail is looked for again
 _REFINED = 3.0  # px by which a match may differ from what was set by hand
+_LEAST_SIGMA = 0.15  # px; on an edge a match may slip along it, and these points are never cast out
 _AGREES = 3.5  # px of the reduced copy by which a feature match may miss a rotation, as in `start.verify`
 _GROSS_PX, _GROSS_SHARE = 10.0, 0.015  # px, and share of the diagonal while the lens is only nearly known
 
@@ -188,7 +189,8 @@ def measure_by_hand(
                 continue
             wanted = ties.points[k, 2:] + affine[k] @ (found.a[0] - ties.points[k, :2])
             if np.linalg.norm(found.b[0] - wanted) <= _REFINED:
-                points[k], sigma[k] = np.concatenate([found.a[0], found.b[0]]), found.sigma[0]
+                points[k] = np.concatenate([found.a[0], found.b[0]])
+                sigma[k] = max(found.sigma[0], _LEAST_SIGMA)
         out[pair] = points, sigma
     return out
 

@@ -110,8 +110,8 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
     )
     word = stitch.add_argument_group(
         "what you know better",
-        "May also stand in OUT.word.json beside OUT, with tie points set by hand, frames to keep, their order"
-        " and plumb lines: docs/word.md. What is given here is added to it, and overrules it.",
+        "May also stand in OUT.word.json beside OUT, with tie points set by hand, frames to keep,\n"
+        "their order and plumb lines: docs/word.md. What is given here is added to it, and overrules it.",
     )
     word.add_argument("--word", metavar="FILE", help="read this file and not OUT.word.json")
     word.add_argument(

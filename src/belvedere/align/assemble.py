@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.alignment import ON_REQUEST, Alignment, LensGroup, Level, PairTies, Placement
-from belvedere.align.certainty import doubts, placement_sigmas
+from belvedere.align.certainty import doubts, grid_sigmas, placement_sigmas
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.lens_groups import Group
 from belvedere.align.overlaps import frame_grid, overlap_fraction
-from belvedere.align.rows import rows_and_columns
+from belvedere.align.place_parts import GridJoin
+from belvedere.align.rows import rows_and_columns, with_gaps
 from belvedere.align.solve import Solved
 from belvedere.align.start import Sights, StartingLens
 from belvedere.capture.frame import Frame
@@ -29,6 +31,7 @@ def assemble(
     cameras: Sequence[Camera],
     level: Level,
     left_out: set[int],
+    join: GridJoin | None = None,
 ) -> Alignment:
     """Put the alignment together.
 
@@ -38,10 +41,18 @@ def assemble(
         Of the block's frames, levelled.
     left_out : set of int
         Frames the photographer wants left out.
+    join : GridJoin or None
+        How parts of the block that meet nowhere were joined.
     """
-    sigmas = placement_sigmas(solved, cameras)
-    doubt = doubts(solved, sigmas, found, cameras, [f.name for f in frames])
+    own = solved.cameras(sights)  # in the world of the covariance
+    sigmas = placement_sigmas(solved, own)
+    doubt = doubts(solved, sigmas, found, own, [f.name for f in frames], join)
     places = rows_and_columns(cameras)
+    by_grid = np.zeros(len(cameras), dtype=bool)
+    if join is not None:
+        by_grid = join.part_of > 0
+        sigmas = np.where(by_grid, np.hypot(np.nan_to_num(sigmas), grid_sigmas(join, own)), sigmas)
+        places = with_gaps(places, join.gaps)
     at = {i: k for k, i in enumerate(solved.frames)}
     placements = []
     for i in range(len(frames)):
@@ -50,7 +61,8 @@ def assemble(
             k = at[i]
             sigma = float(sigmas[k]) if np.isfinite(sigmas[k]) else None
             row, column = places[k]
-            placements.append(Placement(lens, cameras[k], row, column, "tie-points", sigma, doubt[k], None))
+            by: Literal["tie-points", "grid"] = "grid" if by_grid[k] else "tie-points"
+            placements.append(Placement(lens, cameras[k], row, column, by, sigma, doubt[k], None))
         else:
             placements.append(Placement(lens, None, reason=_reason(i, frames, found.blocks, left_out)))
     return Alignment(

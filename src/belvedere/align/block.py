@@ -142,6 +142,7 @@ def adjust(
     steps: int = 30,
     robust: float = 2.5,
     solve_lens: bool = True,
+    held: Sequence[int] = (0,),
     want_covariance: bool = False,
 ) -> Adjusted:
     """Solve a block.
@@ -158,16 +159,19 @@ def adjust(
         Where the loss stops growing as a square, in robust sigmas (Geman-McClure weights beyond Huber's).
     solve_lens : bool
         Whether interior orientation is solved too.
+    held : sequence of int
+        Frames whose rotations are held: one of every part that no tie point connects to the others.
 
     Returns
     -------
     Adjusted
-        The first frame's rotation is held, so the gauge is that of the start.
+        Of every part, one rotation is held, so the gauge is that of the start.
     """
     n = len(block.rotations)
     size = 3 * n + LENS_PARAMETERS * len(block.lenses)
     free = np.ones(size, dtype=bool)
-    free[:3] = False
+    for k in held:
+        free[3 * k : 3 * k + 3] = False
     if not solve_lens:
         free[3 * n :] = False
     damping = 1e-4

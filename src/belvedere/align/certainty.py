@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from belvedere.align.block import LENS_PARAMETERS
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.overlaps import frame_grid
+from belvedere.align.place_parts import GridJoin
 from belvedere.align.solve import Solved
 from belvedere.align.start import Pair
 from belvedere.geometry.camera import Camera
@@ -21,6 +22,7 @@ _SIGMA_SHARE = 0.00025  # of the long side
 _DRIFT_SHARE = 0.00012  # of the long side, one sigma against the block as a whole
 _WIDE = 0.0003  # one sigma of ln(focal length)
 _RIVAL = 0.6
+_BY_STEPS = "placed by the regular steps of the turn"
 _LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
 
 
@@ -28,7 +30,12 @@ def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.fl
     """RMS over every frame of its 1-sigma shift against the frames it overlaps, px.
 
     From the covariance of the adjustment (rotations), times the a-posteriori variance factor. NaN where the
-    block is too large for a dense inverse.
+    block is too large for a dense inverse. How parts that meet nowhere stand against each other has no say.
+
+    Parameters
+    ----------
+    cameras : sequence of Camera
+        In the world of `solved`.
     """
     n = len(solved.frames)
     out = np.full(n, np.nan)
@@ -46,6 +53,12 @@ def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.fl
         if squares[i]:
             out[i] = float(np.sqrt(np.mean(squares[i])))
     return out
+
+
+def grid_sigmas(join: GridJoin, cameras: Sequence[Camera]) -> NDArray[np.float64]:
+    """One sigma of every frame's shift against the first part, px; 0 for the first part's own frames."""
+    shift2 = [_mean_shift2(join.covariance[p, :, p], c) for p, c in zip(join.part_of, cameras, strict=True)]
+    return np.asarray(np.sqrt(np.maximum(shift2, 0.0)))
 
 
 def drift_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:
@@ -92,10 +105,12 @@ def doubts(
     block: FoundBlock,
     cameras: Sequence[Camera],
     names: Sequence[str],
+    join: GridJoin | None = None,
 ) -> list[str | None]:
     """For every frame of the block, the sentence that speaks against its place, or None."""
     at = {i: k for k, i in enumerate(solved.frames)}
     drift = drift_sigmas(solved, cameras)
+    by_grid = _grid_doubts(cameras, drift, join)
     wide = focal_sigma(solved)
     width = f"fits its neighbours, but how wide the whole is, is known only to {100 * wide:.1g} % (one sigma)"
     out: list[str | None] = []
@@ -119,6 +134,8 @@ def doubts(
             said = f"only {found} of {tried} details were found again where its place says they are"
         elif np.isfinite(sigmas[k]) and sigmas[k] > _SIGMA_SHARE * long_side:
             said = f"its place is sure only to about {sigmas[k]:.1g} px (one sigma)"
+        elif by_grid[k]:
+            said = by_grid[k]
         elif np.isfinite(drift[k]) and drift[k] > _DRIFT_SHARE * long_side:
             said = width
             if wide < _WIDE:  # then a weak joint lets the block's parts move, not its lens
@@ -133,6 +150,35 @@ def doubts(
             said = f"{len(against)} of its overlaps contradict its place"
         out.append(said)
     return out
+
+
+def _grid_doubts(
+    cameras: Sequence[Camera], drift: NDArray[np.float64], join: GridJoin | None
+) -> list[str | None]:
+    """What is said of frames whose part is joined to the others by the grid alone."""
+    out: list[str | None] = [None] * len(cameras)
+    if join is None:
+        return out
+    apart = grid_sigmas(join, cameras)
+    for k, part in enumerate(join.part_of.tolist()):
+        sure = float(apart[join.part_of == part].max() if part else apart.max())
+        against_all = float(drift[k] if np.isfinite(drift[k]) else sure)
+        if against_all <= _DRIFT_SHARE * max(cameras[k].width, cameras[k].height) or sure < against_all:
+            continue  # sure enough, or it is the width of the whole that is not
+        if part:
+            out[k] = (
+                f"shares no detail with the rest; {_BY_STEPS}, sure to about {_figure(sure)} px (one sigma)"
+            )
+        else:
+            out[k] = (
+                f"fits its neighbours; the part {_BY_STEPS} is sure to about {_figure(sure)} px (one sigma)"
+            )
+    return out
+
+
+def _figure(px: float) -> str:
+    """Two figures at most, never as a power of ten."""
+    return f"{float(f'{px:.2g}'):g}"
 
 
 def _found(found: dict[Pair, tuple[int, int]], frame: int) -> tuple[int, int]:

@@ -12,9 +12,11 @@ from belvedere.align.answer import with_answer
 from belvedere.align.assemble import assemble
 from belvedere.align.features import Features, detect, grey_copy
 from belvedere.align.find_block import find_block
+from belvedere.align.join_blocks import join_blocks
 from belvedere.align.lens_groups import Group, group_frames, sensor_axes
 from belvedere.align.level import estimate_level
 from belvedere.align.options import AlignOptions
+from belvedere.align.place_parts import place_parts
 from belvedere.align.said import Said, said_of
 from belvedere.align.solve import solve_finely
 from belvedere.align.start import Mapper, Sights, learn_lenses, match_likely_pairs
@@ -81,7 +83,10 @@ def _estimate(
     matches = match_likely_pairs(features, run)
     starts = learn_lenses(sights, groups, matches)
     found = find_block(source, sights, starts, matches, said, run, [f.name for f in frames])
-    solved = solve_finely(source, sights, found.rough, found.priors, run, ties_per_pair=options.ties_per_pair)
+    joined = join_blocks(source, frames, sights, found, matches, run)
+    most, held = options.ties_per_pair, joined.held
+    solved = solve_finely(source, sights, joined.rough, found.priors, run, ties_per_pair=most, held=held)
+    solved, join = place_parts(solved, joined)
     cameras = solved.cameras(sights)
     turn, level = estimate_level(
         source,
@@ -90,10 +95,11 @@ def _estimate(
         cameras,
         horizon_points=said.horizon,
         plumb_lines=said.plumb,
+        first_part=len(joined.parts[0]),
         run=run,
     )
     cameras = [c.with_rotation(c.rotation @ turn.T) for c in cameras]
-    return assemble(frames, sights, groups, starts, found, solved, cameras, level, set(said.left_out))
+    return assemble(frames, sights, groups, starts, found, solved, cameras, level, set(said.left_out), join)
 
 
 def _sights(

@@ -32,6 +32,7 @@ def estimate_level(
     *,
     horizon_points: Sequence[HorizonPoint] = (),
     plumb_lines: Sequence[PlumbLine] = (),
+    first_part: int | None = None,
     run: Mapper = map,
 ) -> tuple[NDArray[np.float64], Level]:
     """Find the turn that levels the world of the cameras, and say what it rests on.
@@ -51,6 +52,9 @@ def estimate_level(
         World to camera in any common world.
     horizon_points, plumb_lines : sequences
         The photographer's word: two or more points of the horizon, or a plumb line.
+    first_part : int or None
+        Of so many frames the places against each other rest on tie points, of those after them on less: only
+        the photographer's word is taken from these. None: of all.
     run : Mapper
         Applies a pure function to jobs in order; the result does not depend on it.
 
@@ -62,16 +66,17 @@ def estimate_level(
     level : Level
         Its sigma is the RMS of the whole tilt, rad.
     """
-    axis = estimate_pan_axis(cameras)
+    sure_used, sure_cameras = used[:first_part], cameras[:first_part]
+    axis = estimate_pan_axis(sure_cameras)
     evidence = [_against_gravity(axis)]
     said = level_by_hand(horizon_points, plumb_lines, used, cameras, axis)
     sure = said is not None and said.sigma < np.radians(0.5)
     if said is not None:
         evidence.append(said)
     if not sure:  # else nobody would be heard
-        tags = level_of_tags([frames[i].metadata for i in used], cameras, axis)
-        sea = find_sea_horizon(source, used, cameras, axis, run)
-        upright = find_verticals(source, used, cameras, axis, run)
+        tags = level_of_tags([frames[i].metadata for i in sure_used], sure_cameras, axis)
+        sea = find_sea_horizon(source, sure_used, sure_cameras, axis, run)
+        upright = find_verticals(source, sure_used, sure_cameras, axis, run)
         evidence += [e for e in (tags, sea, upright) if e is not None]
     level = axis if len(evidence) == 1 else combine(evidence)
     words = level.words

@@ -10,6 +10,27 @@ from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import yaw_pitch_roll
 
 
+def with_gaps(
+    places: Sequence[tuple[int, int]], gaps: Sequence[tuple[int, int, int]]
+) -> list[tuple[int, int]]:
+    """Rows and columns with the places left empty that frames are missing at.
+
+    Parameters
+    ----------
+    places : sequence of (row, column)
+        As `rows_and_columns` gives them.
+    gaps : sequence of (left, right, missing)
+        Frames (places in the sequence) either side of a gap, and how many are missing between them.
+    """
+    out = list(places)
+    for left, right, missing in gaps:
+        (row, column), (same, following) = out[left], out[right]
+        if same != row or following != column + 1:
+            continue  # the row is counted from this gap on
+        out = [(r, c + missing) if r == row and c >= following else (r, c) for r, c in out]
+    return out
+
+
 def rows_and_columns(cameras: Sequence[Camera]) -> list[tuple[int, int]]:
     """Row (0 at the top) and column (0 at the left) of every camera.
 

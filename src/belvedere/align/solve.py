@@ -99,6 +99,8 @@ def solve_by_features(
     priors: Sequence[LensPrior],
     matches: Matches,
     run: Mapper,
+    *,
+    solve_lens: bool = True,
 ) -> RoughBlock:
     """Solve one component from its links, then from all matches that agree with it.
 
@@ -112,6 +114,8 @@ def solve_by_features(
         Starting rotations, world to camera.
     matches : dict
         Feature matches by pair; grows by pairs that the solved cameras show to overlap.
+    solve_lens : bool
+        Whether interior orientation is solved too.
     """
     at = {i: k for k, i in enumerate(frames)}
     block = Block(
@@ -121,15 +125,15 @@ def solve_by_features(
         sights.axes[list(frames)],
     )
     chosen: Matches = {(v.a, v.b): v.matches[v.inliers] for v in links if v.a in at and v.b in at}
-    block = adjust(block, _feature_ties(sights, chosen, at), priors).block
+    block = adjust(block, feature_ties(sights, chosen, at), priors, solve_lens=solve_lens).block
     closing = _closing_links(sights, frames, block, chosen, matches, run)
     if closing:
         chosen = chosen | closing
-        block = adjust(block, _feature_ties(sights, chosen, at), priors).block
+        block = adjust(block, feature_ties(sights, chosen, at), priors, solve_lens=solve_lens).block
     for _ in range(2):
         # a pair keeps what it came with where its own cameras find nothing: no frame may come loose
         chosen = chosen | _agreeing(sights, frames, block, matches, run)
-        block = adjust(block, _feature_ties(sights, chosen, at), priors).block
+        block = adjust(block, feature_ties(sights, chosen, at), priors, solve_lens=solve_lens).block
     return RoughBlock(tuple(frames), block, chosen)
 
 
@@ -141,16 +145,21 @@ def solve_finely(
     run: Mapper,
     *,
     ties_per_pair: int,
+    held: Sequence[int] = (0,),
 ) -> Solved:
-    """Measure the tie points of a rough block again at full resolution, and solve it with them."""
+    """Measure the tie points of a rough block again at full resolution, and solve it with them.
+
+    `held` are places in `rough.frames`, see `adjust`.
+    """
     ties, found = _measure_again(source, sights, rough, run, ties_per_pair)
-    adjusted = adjust(rough.block, ties, priors)
+    adjusted = adjust(rough.block, ties, priors, held=held)
     ties = _without_outliers(ties, adjusted, rows_by_hand(sights, rough.frames, ties))
-    adjusted = adjust(adjusted.block, ties, priors, want_covariance=True)
+    adjusted = adjust(adjusted.block, ties, priors, held=held, want_covariance=True)
     return Solved(rough.frames, adjusted, ties, found)
 
 
-def _feature_ties(sights: Sights, chosen: Matches, at: dict[int, int]) -> Ties:
+def feature_ties(sights: Sights, chosen: Matches, at: dict[int, int]) -> Ties:
+    """Tie points from the matches chosen, `at` giving every frame's place in the block."""
     jobs = sorted(chosen.items())
     each = [_feature_points(sights, pair, m) for pair, m in jobs]
     pairs = [(at[a], at[b]) for (a, b), _ in jobs]

@@ -219,9 +219,10 @@ def _overlaps(alignment: Alignment, tone: Tone) -> tuple[OverlapReport, ...]:
 
 def _blocks(made: Made, out: Path) -> tuple[BlockReport, ...]:
     blocks = []
+    shown = set(made.alignment.used)
     for number, block in enumerate(made.alignment.components):
         command = None
-        if number and len(block) > 1:
+        if number and len(block) > 1 and not shown.issuperset(block):
             target = out.with_name(f"{out.stem}-{number + 1}{out.suffix}")
             files = [str(made.frames[i].file) for i in block]
             command = command_line(["belvedere", "stitch", *files, "--out", str(target)])

@@ -181,12 +181,12 @@ def _other_blocks(report: Report) -> list[str]:
 
 
 def _placed_by_grid(report: Report) -> list[str]:
-    grid = [f for f in report.frames if f.used and f.placed_by == "grid"]
+    grid = [f for f in report.frames if f.used and f.placed_by == "grid" and not f.doubt]
     if not grid:
         return []
     sigmas = [f.placement_sigma_px for f in grid if f.placement_sigma_px is not None]
     sure = f", one sigma {max(sigmas):.1f} px at most" if sigmas else ""
-    return [f"{_frames(len(grid))} with too few tie points, placed by the regular turn{sure}"]
+    return [f"{_frames(len(grid))} placed by the regular steps of the turn{sure}"]
 
 
 def _holes(report: Report) -> list[str]:

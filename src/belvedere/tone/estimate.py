@@ -69,7 +69,7 @@ def estimate_tone(
     tables = [np.ascontiguousarray(t.to_linear, dtype=np.float32) for t in transfers]
     groups = group_tone(frames, alignment, tables)
     cameras = [p.camera for p in alignment.frames]
-    shifts = [p.placement_sigma_px or 0.0 for p in alignment.frames]
+    shifts = _shifts(alignment)
     samples = _by_place(draw_samples(source, cameras, tables, shifts, options, matrices), groups)
     first_of = [int(np.flatnonzero(groups.response == r)[0]) for r in range(_count(groups.response))]
     response_tables = [tables[groups.used[n]] for n in first_of]
@@ -144,6 +144,19 @@ def _response(
         return Response(transfer.known_from, table)
     light = whole_curve(table, curve).astype(np.float32)
     return Response("overlaps", light, tuple(float(c) for c in curve))
+
+
+def _shifts(alignment: Alignment) -> list[float]:
+    """By how much every frame may be off against those it is compared with, px.
+
+    A frame placed by the grid together with its neighbours fits these as well as their tie points do.
+    """
+    shifts = [p.placement_sigma_px or 0.0 for p in alignment.frames]
+    for i, placed in enumerate(alignment.frames):
+        own = [p.rms_px for p in alignment.pairs if i in (p.a, p.b)]
+        if placed.placed_by == "grid" and own:
+            shifts[i] = max(own)
+    return shifts
 
 
 def _steps(samples: PairSamples, solution: Solution, groups: Groups) -> tuple[tuple[int, int, float], ...]:

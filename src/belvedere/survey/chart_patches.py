@@ -6,21 +6,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.survey.finger_strips import Outline
 from belvedere.survey.small_frame import SmallFrame
 
 _LEAST, _MOST = 2.5, 40.0  # side of a patch, px
 _FULL = 0.80  # of the quad about it that a patch's outline holds
+_COMPACT = 0.55  # area against that of a square of the same outline: a first, quick look
 _LONGEST = 1.7  # sides of a patch against each other
-_FLAT = 0.6  # spread within a patch against the spread between patches
 _APART = (1.05, 2.3)  # from patch to patch, in sides
+_NEAREST = 1.3
 
 
-def largest_chart(lines: list[tuple[int, NDArray[np.int32]]], small: SmallFrame) -> tuple[int, float]:
+def largest_chart(lines: list[Outline], small: SmallFrame) -> tuple[int, float]:
     """How many patches the largest chart has, and how far their a and b spread (RMS); (0, 0.0) if none.
 
     Parameters
     ----------
-    lines : list of (int, ndarray (n, 2))
+    lines : list of Outline
         Outlines of the frame at several thresholds.
     """
     places = _patches(lines)
@@ -29,11 +31,14 @@ def largest_chart(lines: list[tuple[int, NDArray[np.int32]]], small: SmallFrame)
     x, y, side = places.T
     apart = np.hypot(x[:, None] - x, y[:, None] - y)
     mean = 0.5 * (side[:, None] + side)
-    joined = (
-        (np.abs(np.log(side[:, None] / side)) < 0.35)
+    alike = (
+        (np.abs(np.log(side[:, None] / side)) < 0.45)
         & (apart > _APART[0] * mean)
         & (apart < _APART[1] * mean)
     )
+    # Only the nearest count: a diagonal of the lattice is 1.4 times as long.
+    nearest = np.where(alike, apart, np.inf).min(axis=1)
+    joined = alike & (apart < _NEAREST * np.minimum(nearest[:, None], nearest))
     best = (0, 0.0)
     left = np.ones(len(places), dtype=bool)
     for first in range(len(places)):
@@ -51,21 +56,18 @@ def largest_chart(lines: list[tuple[int, NDArray[np.int32]]], small: SmallFrame)
     return best
 
 
-def _patches(lines: list[tuple[int, NDArray[np.int32]]]) -> NDArray[np.float64]:
+def _patches(lines: list[Outline]) -> NDArray[np.float64]:
     """Centre and side (x, y, side) of each quad, the largest of those about one centre."""
     found = []
     for _, line in lines:
         if len(line) > 4 * _MOST:
             continue
-        low, high = line.min(axis=0), line.max(axis=0)
-        if (high - low + 1).max() > _MOST or (high - low + 1).min() < _LEAST:
+        area = cv2.contourArea(line) + 0.5 * len(line) + 1.0  # outlines run through pixel centres
+        if area < _COMPACT * (0.25 * len(line) + 1.0) ** 2:
             continue
         (cx, cy), (w, h), _ = cv2.minAreaRect(line)
-        w, h = w + 1.0, h + 1.0  # outlines run through pixel centres
-        if max(w, h) > _LONGEST * min(w, h):
-            continue
-        area = cv2.contourArea(line) + 0.5 * len(line) + 1.0
-        if area >= _FULL * w * h:
+        w, h = w + 1.0, h + 1.0
+        if min(w, h) >= _LEAST and max(w, h) <= min(_MOST, _LONGEST * min(w, h)) and area >= _FULL * w * h:
             found.append((cx, cy, (w * h) ** 0.5))
     places = np.array(sorted(found, key=lambda q: (-q[2], q[0], q[1])), dtype=np.float64).reshape(-1, 3)
     kept: list[int] = []

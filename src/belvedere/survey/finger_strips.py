@@ -9,28 +9,35 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from belvedere.survey.small_frame import SmallFrame
+
 # Channels: weights of L, a and b (8-bit codes), least range worth a threshold, and how many thresholds evenly
-# between the 1st and the 99th percentile. Mixed ones keep an object whole that light and shade would break up.
+# between the 1st and the 99th percentile. Mixed ones keep an object whole that light and shade would break.
 _CHANNELS = (
     ((1.0, 0.0, 0.0), 12, 9),
-    ((0.0, 1.0, 0.0), 6, 7),
+    ((0.0, 1.0, 0.0), 6, 16),
     ((0.0, 0.0, 1.0), 6, 7),
-    ((0.4, 0.6, 0.0), 8, 6),
+    ((0.4, 0.6, 0.0), 8, 9),
     ((0.4, -0.6, 0.0), 8, 6),
 )
+_LEAST_POINTS = 10
 _SHORTEST = 24  # px; an outline shorter than this is no finger
 _NARROWEST, _WIDEST = 0.02, 0.22  # of a strip, in long sides of the frame
 _ROOM = 900
 _TWICE = 2  # thresholds at which a strip must show
 
 
-def outlines(lab8: NDArray[np.uint8]) -> list[tuple[int, NDArray[np.int32]]]:
-    """Outlines of a frame at thresholds of its Lab channels: (threshold, points (n, 2) in px)."""
-    found: list[tuple[int, NDArray[np.int32]]] = []
+Outline = tuple[int, NDArray[np.int32]]
+"""Number of the threshold, and points (n, 2), x and y in px of the small frame."""
+
+
+def outlines(small: SmallFrame) -> list[Outline]:
+    """Outlines of a frame at thresholds of its colour channels."""
+    found: list[Outline] = []
     for c, (weights, least, number) in enumerate(_CHANNELS):
         shift = 128.0 - 128.0 * sum(weights)
-        mixed = cv2.transform(lab8, np.array([[*weights, shift]]))
-        channel = np.ascontiguousarray(mixed.reshape(lab8.shape[:2]))
+        mixed = cv2.transform(small.lab8, np.array([[*weights, shift]]))
+        channel = np.ascontiguousarray(mixed.reshape(small.lab8.shape[:2]))
         below = np.cumsum(np.bincount(channel.ravel(), minlength=256))
         low, high = (int(np.searchsorted(below, share * below[-1])) for share in (0.01, 0.99))
         if high - low < least:
@@ -40,19 +47,19 @@ def outlines(lab8: NDArray[np.uint8]) -> list[tuple[int, NDArray[np.int32]]]:
             _, over = cv2.threshold(channel, level, 255, cv2.THRESH_BINARY)
             lines, _ = cv2.findContours(over, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
             found += [
-                (12 * c + q, np.asarray(line.reshape(-1, 2), dtype=np.int32))
+                (20 * c + q, np.asarray(line.reshape(-1, 2), dtype=np.int32))
                 for line in lines
-                if len(line) >= 10
+                if len(line) >= _LEAST_POINTS
             ]
     return found
 
 
-def find_strips(lines: list[tuple[int, NDArray[np.int32]]], width: int, height: int) -> NDArray[np.float64]:
+def find_strips(lines: list[Outline], width: int, height: int) -> NDArray[np.float64]:
     """Find the strips that several thresholds agree on.
 
     Parameters
     ----------
-    lines : list of (int, ndarray (n, 2))
+    lines : list of Outline
         As `outlines` gives them.
     width, height : int
         Of the frame, px.
@@ -99,8 +106,8 @@ def _strips_of(line, width, height, narrowest, widest, level, out, count):  # ty
     for s in range(n):
         c = s + n
         for i in range(1, half):
-            p = (s - i) % n
-            q = (s + i) % n
+            p = s - i if s >= i else s - i + n
+            q = s + i if s + i < n else s + i - n
             x1, y1, x2, y2 = xs[p], ys[p], xs[q], ys[q]
             w = math.sqrt((x1 - x2) ** 2 + (y1 - y2) ** 2)
             across[i] = w
@@ -169,7 +176,7 @@ def _agreed(seen, least):  # type: ignore[no-untyped-def]
     near = np.zeros((n, n), np.bool_)
     support = np.zeros(n)
     for i in range(n):
-        levels = np.zeros(64, np.bool_)
+        levels = np.zeros(128, np.bool_)
         for j in range(n):
             away = math.sqrt((seen[i, 0] - seen[j, 0]) ** 2 + (seen[i, 1] - seen[j, 1]) ** 2)
             cosine = seen[i, 4] * seen[j, 4] + seen[i, 5] * seen[j, 5]

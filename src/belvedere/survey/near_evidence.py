@@ -81,56 +81,6 @@ def _grown(small: SmallFrame, strips: NDArray[np.float64]) -> NDArray[np.float64
     return np.maximum(areas, 1.0)
 
 
-def largest_fan(
-    strips: NDArray[np.float64], colours: NDArray[np.float64], weights: NDArray[np.float64]
-) -> float:
-    """The weight of the best group of strips side by side, alike in width and colour and spread like fingers.
-
-    Parameters
-    ----------
-    strips, colours : ndarray (n, 7) and (n, 3)
-        Strips and their Lab colours.
-    weights : ndarray (n,)
-        How much each looks like a finger, 0 to 1. Five at most count.
-    """
-    if len(strips) == 0:
-        return 0.0
-    x, y, w, length, dx, dy = strips.T[:6]
-    cosine = dx[:, None] * dx + dy[:, None] * dy
-    wide = np.sqrt(w[:, None] * w)
-    mx, my = (x - dx * w)[None] - x[:, None], (y - dy * w)[None] - y[:, None]
-    aside = np.abs(my * dx[:, None] - mx * dy[:, None])
-    ahead = np.abs(mx * dx[:, None] + my * dy[:, None])
-    ends = np.hypot(x[:, None] - x, y[:, None] - y)
-    bx, by = x - dx * length, y - dy * length
-    bases = np.hypot(bx[:, None] - bx, by[:, None] - by)
-    unlike = np.linalg.norm(colours[:, None] - colours[None], axis=2)
-    joined = (
-        (cosine > 0.7)
-        & (np.abs(np.log(w[:, None] / w)) < 0.5)
-        & (unlike < 14.0)
-        & (aside > 0.8 * wide)
-        & (aside < 3.0 * wide)
-        & (ahead < 1.2 * np.maximum(length[:, None], length))
-        & (ends > 0.75 * bases)
-    )
-    joined &= joined.T
-    best = 0.0
-    left = np.ones(len(strips), dtype=bool)
-    for first in range(len(strips)):
-        if not left[first]:
-            continue
-        members = [first]
-        left[first] = False
-        for member in members:
-            more = np.flatnonzero(joined[member] & left)
-            left[more] = False
-            members += more.tolist()
-        top = np.sort(weights[members])[::-1][:5].sum() * min(1.0, 5.0 / len(members))
-        best = max(best, float(top))
-    return best
-
-
 def body_cues(small: SmallFrame) -> NDArray[np.float64]:
     """What each large flat region is like: cues (n, 8) named by `BODY_CUES`, largest first."""
     height, width = small.lab.shape[:2]

@@ -35,23 +35,17 @@ class SmallFrame:
     coarse: NDArray[np.float32]
 
 
-def small_frame(image: NDArray[np.uint8]) -> SmallFrame:
-    """Reduce a frame (h, w, 3) by area to `LONG_SIDE`."""
+def small_frame(image: NDArray[np.uint8], long_side: int = LONG_SIDE) -> SmallFrame:
+    """Reduce a frame (h, w, 3) by area to a long side in px."""
     height, width = image.shape[:2]
-    scale = LONG_SIDE / max(height, width)
+    scale = long_side / max(height, width)
     size = (max(8, round(width * scale)), max(8, round(height * scale)))
     how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
     codes = np.ascontiguousarray(cv2.resize(image, size, interpolation=how), dtype=np.uint8)
-    lab8 = cv2.GaussianBlur(cv2.cvtColor(codes, cv2.COLOR_RGB2Lab), (0, 0), 0.8)
+    lab8 = np.asarray(cv2.GaussianBlur(cv2.cvtColor(codes, cv2.COLOR_RGB2Lab), (0, 0), 0.8), dtype=np.uint8)
     light = codes.astype(np.float32) * np.float32(1.0 / 255.0)
     lab = np.asarray(cv2.cvtColor(light, cv2.COLOR_RGB2Lab), dtype=np.float32)
-    return SmallFrame(
-        codes,
-        np.asarray(lab8, dtype=np.uint8),
-        lab,
-        _change(lab, 1.0),
-        _change(lab, 3.0),
-    )
+    return SmallFrame(codes, lab8, lab, _change(lab, 1.0), _change(lab, 3.0))
 
 
 def _change(lab: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
@@ -63,9 +57,9 @@ def _change(lab: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
 def skin_likeness(colour: NDArray[np.floating]) -> NDArray[np.float64]:
     """How much Lab colours (n, 3) look like skin of any tone, 0 to 1.
 
-    Hue angles of skin lie about 50 degrees from light to dark tones, and chroma falls in shade: from memory, after
-    A. Chardon, I. Cretois, C. Hourseau, Skin colour typology and suntanning pathways, International Journal of
-    Cosmetic Science 13 (1991). Wide on purpose: white balance turns it, and it is never enough by itself.
+    Hue angles of skin lie about 50 degrees from light to dark tones, and chroma falls in shade: from memory,
+    after A. Chardon, I. Cretois, C. Hourseau, Skin colour typology and suntanning pathways, International
+    Journal of Cosmetic Science 13 (1991). Wide on purpose: white balance turns it; never enough by itself.
     """
     hue = np.degrees(np.arctan2(colour[:, 2], colour[:, 1]))
     chroma = np.hypot(colour[:, 1], colour[:, 2])

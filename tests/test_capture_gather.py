@@ -146,6 +146,16 @@ def test_subfolders_only_when_asked_and_never_in_circles(tmp_path: Path) -> None
     assert names(gather([tmp_path], subfolders=True)) == ["a.jpg", "b.jpg"]
 
 
+def test_an_order_that_was_given_stands_above_the_clock(tmp_path: Path) -> None:
+    late = shoot(tmp_path / "b.jpg", "2026:11:25 10:00:00")
+    early = shoot(tmp_path / "a.jpg", "2026:11:25 09:00:00")
+    untimed = shoot(tmp_path / "c.jpg")
+    assert names(gather([late, early])) == ["a.jpg", "b.jpg"]
+    gathered = gather([late, untimed, early], as_given=True)
+    assert names(gathered) == ["b.jpg", "c.jpg", "a.jpg"]
+    assert gathered.notices == ()
+
+
 def test_masks_belong_to_frames_of_their_name_and_size(tmp_path: Path) -> None:
     for name in ("a.jpg", "b.jpg", "c.jpg"):
         shoot(tmp_path / "set" / name)

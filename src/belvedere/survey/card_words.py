@@ -48,6 +48,12 @@ def grid_in_words(series: Series) -> str:
     return f"{len(series.rows)} x {grid_width(series)}"
 
 
+def rows_in_words(series: Series) -> str:
+    """The same in a sentence: "3 rows of 5", "one row of 7"."""
+    rows = len(series.rows)
+    return f"{'one row' if rows == 1 else f'{rows} rows'} of {grid_width(series)}"
+
+
 def lens_in_words(series: Series) -> str:
     """Focal length as tagged: "85 mm"; a dash where no tag tells."""
     return f"{series.focal_mm:.3g} mm" if series.focal_mm else "–"

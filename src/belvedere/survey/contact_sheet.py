@@ -16,6 +16,7 @@ from belvedere.survey.card_words import (
     is_in_doubt,
     lens_in_words,
     missing_in_words,
+    rows_in_words,
     sure_in_words,
     time_in_words,
 )
@@ -25,6 +26,10 @@ from belvedere.survey.sorted_card import Series, SetApart, SortedCard
 
 GENERATOR = "Belvedere contact sheet"
 """What a page says made it, near its start: a page without may not be replaced."""
+
+
+# Widths on the page of small pictures of frames 3:2 or 2:3 whose long side is 160 px.
+_WIDE_REM = {"portrait": 6.7, "landscape": 10.0, "square": 10.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +117,9 @@ def _overview(series: Sequence[Series]) -> Iterator[str]:
 
 def _series(k: int, series: Series, thumbnail: Callable[[str], Thumbnail | None]) -> Iterator[str]:
     here = f"series-{k + 1}"
-    rows = "row" if len(series.rows) == 1 else "rows"
     facts = [
         frames_in_words(series),
-        f"{_times(grid_in_words(series))} ({rows} × columns)",
+        rows_in_words(series),
         lens_in_words(series),
         held_in_words(series),
         time_in_words(series),
@@ -134,7 +138,7 @@ def _series(k: int, series: Series, thumbnail: Callable[[str], Thumbnail | None]
     yield (
         f'<div class="scroll" tabindex="0" role="region" '
         f'aria-label="Frames of {escape(series.name)} as seen">\n'
-        f'<div class="grid" style="--columns:{columns}">\n'
+        f'<div class="grid" style="--columns:{columns};--wide:{_WIDE_REM[series.orientation]}rem">\n'
     )
     shape = "2/3" if series.orientation == "portrait" else "1" if series.orientation == "square" else "3/2"
     for r, row in enumerate(series.rows):
@@ -188,7 +192,8 @@ def _apart(
 
 def _figure(file: str, where: str, small: Thumbnail | None, why: str = "") -> str:
     name = file.rpartition("/")[2]
-    said = f'<span class="name" title="{escape(file, quote=True)}">{escape(name)}</span>'
+    called = name if why else name.partition(".")[0] or name  # in a row there is little room
+    said = f'<span class="name" title="{escape(file)}">{escape(called)}</span>'
     if why:
         said += f' <span class="why">{escape(why)}</span>'
     if small is None:
@@ -197,7 +202,7 @@ def _figure(file: str, where: str, small: Thumbnail | None, why: str = "") -> st
         code = base64.b64encode(small.jpeg).decode("ascii")
         picture = (
             f'<img src="data:image/jpeg;base64,{code}" width="{small.width}" height="{small.height}" '
-            f'alt="{escape(f"{name}, {where}", quote=True)}" decoding="async">'
+            f'alt="{escape(f"{name}, {where}")}" decoding="async">'
         )
     return f"<figure>{picture}<figcaption>{said}</figcaption></figure>"
 

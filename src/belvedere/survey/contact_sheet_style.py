@@ -38,12 +38,13 @@ section > p { margin: .15rem 0; max-width: 75ch; }
 .grid { margin-top: .9rem; display: grid; gap: .45rem; width: max-content; max-width: 100%; }
 .row {
   display: grid; gap: .45rem; margin: 0; padding: 0; list-style: none;
-  grid-template-columns: repeat(var(--columns), minmax(4.2rem, 10rem));
+  grid-template-columns: repeat(var(--columns), minmax(3.6rem, var(--wide)));
 }
 figure { margin: 0; }
 img { display: block; width: 100%; height: auto; background: var(--hollow); }
-figcaption { margin-top: .15rem; font-size: .72rem; line-height: 1.3; color: var(--quiet); }
-.name { overflow-wrap: anywhere; }
+figcaption {
+  margin-top: .15rem; font-size: .7rem; line-height: 1.3; color: var(--quiet); overflow-wrap: anywhere;
+}
 .empty {
   display: grid; place-items: center; width: 100%; border: 1px dashed var(--alarm); color: var(--alarm);
   font-size: .75rem; text-align: center;
@@ -69,7 +70,8 @@ footer { margin-top: 3rem; border-top: 1px solid var(--line); font-size: .9rem; 
   body { padding: 0; max-width: none; font-size: 9pt; }
   .scroll { overflow: visible; }
   .grid { width: 100%; }
-  .row { grid-template-columns: repeat(var(--columns), minmax(0, 10rem)); }
+  .row { grid-template-columns: repeat(var(--columns), minmax(0, var(--wide))); }
+  .row figcaption { font-size: 5.5pt; }
   .row, .apart li, tr { break-inside: avoid; }
   h2, .facts { break-after: avoid; }
   .markers img, .empty { print-color-adjust: exact; }

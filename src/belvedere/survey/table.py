@@ -37,7 +37,7 @@ def series_table(card: SortedCard, *, width: int = 100) -> str:
         First what was found, counted, then a line a series with what is missing under it, markers, what is
         set apart, and what could not be read, each with why. No line feed at the end.
     """
-    parts = [f"{headline(card)}: {files_in_words(card)}"]
+    parts = ["\n".join(_wrapped(f"{headline(card)}: {files_in_words(card)}", width))]
     if card.series:
         parts.append("\n".join(_series_lines(card.series, width)))
     for title, files in (("markers", card.markers), ("set apart", card.strays)):
@@ -101,9 +101,12 @@ def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
 
 def _files(title: str, files: Sequence[SetApart], width: int) -> list[str]:
     lines = [f"{title}:"]
+    by_why: dict[str, list[str]] = {}
     for entry in files[:_LISTED]:
+        by_why.setdefault(entry.why, []).append(entry.file)
+    for why, same in by_why.items():
         lines += textwrap.wrap(
-            f"{entry.file}  {entry.why}",
+            f"{', '.join(same)}: {why}",
             max(40, width),
             initial_indent="  ",
             subsequent_indent="      ",

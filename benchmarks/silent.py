@@ -55,7 +55,7 @@ KINDS = (
     Kind("repeated texture", "repeated-texture", False),
     Kind("exposure steps", "exposure-steps", True),
     Kind("one stray at the end", "stray", True, changes=(("stray", 7),)),
-    Kind("one stray in place of a frame", "stray", False),  # which leaves a gap: two blocks
+    Kind("one stray in place of a frame", "stray", False),  # two blocks, joined by the steps of the turn
     Kind("row without Exif", "row", True, exif=False),
     Kind("3 x 5 without Exif", "rows-3x5", True, exif=False),
     Kind("full turn without Exif", "full-turn", True, exif=False),

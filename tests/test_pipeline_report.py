@@ -291,6 +291,18 @@ def test_the_command_for_another_block_is_whole_or_not_there() -> None:
         assert ("stands in the report" in text) is (len(command) >= 60)
 
 
+def test_frames_placed_by_the_steps_of_the_turn_are_told_once() -> None:
+    sure = frame(1, placed_by="grid", placement_sigma_px=0.3)
+    text = summary(report((frame(0), sure)), Path("a.tif"))
+    assert "1 frame placed by the steps of the turn, one sigma 0.3 px at most" in text
+    doubted = replace(sure, doubt="placed by the steps of the turn, sure to about 9 px (one sigma)")
+    blocks = (BlockReport(frames=(0,)), BlockReport(frames=(1,)))
+    text = summary(report((frame(0), doubted), components=blocks), Path("a.tif"))
+    assert text.count("placed by the steps of the turn") == 1
+    assert "sure to about 9 px" in text
+    assert "elsewhere" not in text
+
+
 @given(
     used=st.integers(1, 100),
     doubtful=st.integers(0, 100),

@@ -172,6 +172,19 @@ def test_a_blown_frame_keeps_its_settings_beside_connected_ones():
     assert any(n.startswith("frame-3.jpg: no usable") for n in tone.notices)
 
 
+def test_two_groups_with_no_common_light_are_told():
+    made = ToneSet(
+        columns=5, told_ev=(0.0, 0.0, 0.0, 0.5, 0.5), gain_ev=(0.0, 0.0, 0.0, 0.5, 0.5), unused=(2,)
+    )
+    tone = tone_of(made)
+    gains = np.log2([f.gain for f in tone.frames if f is not None])
+    assert gains - gains[0] == pytest.approx([0.0, 0.0, 0.5, 0.5], abs=0.02)
+    assert [n for n in tone.notices if "no common light" in n] == [
+        "frame-3.jpg, frame-4.jpg: no common light with the rest; how bright they are against it was taken "
+        "from the exposure settings"
+    ]
+
+
 def test_one_frame_alone():
     made = ToneSet(columns=1)
     tone = tone_of(made)

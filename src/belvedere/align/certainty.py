@@ -22,7 +22,6 @@ _SIGMA_SHARE = 0.00025  # of the long side
 _DRIFT_SHARE = 0.00012  # of the long side, one sigma against the block as a whole
 _WIDE = 0.0003  # one sigma of ln(focal length)
 _RIVAL = 0.6
-_BY_STEPS = "placed by the regular steps of the turn"
 _LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
 
 
@@ -165,14 +164,11 @@ def _grid_doubts(
         against_all = float(drift[k] if np.isfinite(drift[k]) else sure)
         if against_all <= _DRIFT_SHARE * max(cameras[k].width, cameras[k].height) or sure < against_all:
             continue  # sure enough, or it is the width of the whole that is not
+        to = f"to about {_figure(sure)} px (one sigma)"
         if part:
-            out[k] = (
-                f"shares no detail with the rest; {_BY_STEPS}, sure to about {_figure(sure)} px (one sigma)"
-            )
+            out[k] = f"placed by the steps of the turn, sure {to}; no detail in common with the rest"
         else:
-            out[k] = (
-                f"fits its neighbours; the part {_BY_STEPS} is sure to about {_figure(sure)} px (one sigma)"
-            )
+            out[k] = f"fits its neighbours, but the part beyond the gap only {to}"
     return out
 
 

@@ -41,7 +41,7 @@ _FOCAL_KNOWN = 0.05
 _LEAST_OVERLAP = 0.06
 _FEATURES = 40  # in an overlap, of either frame, that matching must have been able to use
 _UNLIKE = 0.25  # as in contradictions.py
-_PAUSE = 3.0  # times the rhythm of the shooting
+_PAUSE = 2.0  # times the rhythm of the shooting
 _PAUSE_S = 5.0
 
 

@@ -186,7 +186,7 @@ def _placed_by_grid(report: Report) -> list[str]:
         return []
     sigmas = [f.placement_sigma_px for f in grid if f.placement_sigma_px is not None]
     sure = f", one sigma {max(sigmas):.1f} px at most" if sigmas else ""
-    return [f"{_frames(len(grid))} placed by the regular steps of the turn{sure}"]
+    return [f"{_frames(len(grid))} placed by the steps of the turn{sure}"]
 
 
 def _holes(report: Report) -> list[str]:

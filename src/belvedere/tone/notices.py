@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from belvedere.tone.groups import Groups
 from belvedere.tone.samples import PairSamples
@@ -48,6 +50,13 @@ def tone_notices(
                 f"{_listed(alone)}: no usable common light with another frame (clipped, too dark or too "
                 f"little overlap); brightness was taken from {source}"
             )
+        for part in _apart(len(own), samples):
+            known = bool(np.isfinite(groups.exposure_ev[part]).all())
+            source = "the exposure settings" if known else "the mean of either"
+            out.append(
+                f"{_listed([own[i] for i in part])}: no common light with the rest; how bright they are "
+                f"against it was taken from {source}"
+            )
     left = sorted((s for s in steps if abs(s[2]) > _STEP_EV), key=lambda s: -abs(s[2]))
     if left:
         a, b, ev = left[0]
@@ -87,6 +96,14 @@ def gain_off_settings(groups: Groups, unknowns: Unknowns) -> NDArray[np.float64]
         if mine.any():
             off[mine] -= np.median(off[mine])
     return np.asarray(off)
+
+
+def _apart(count: int, samples: PairSamples) -> list[NDArray[np.int64]]:
+    """Groups of two frames or more that have no light in common with the largest group, in frame order."""
+    met = coo_matrix((np.ones(len(samples.a)), (samples.a, samples.b)), shape=(count, count))
+    number, label = connected_components(met, directed=False)
+    size = np.bincount(label, minlength=number)
+    return [np.flatnonzero(label == k) for k in range(number) if size[k] > 1 and k != int(np.argmax(size))]
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -161,6 +161,20 @@ def test_quiet_says_nothing_and_progress_says_how_far(
     assert read_series(tmp_path / "series.json").copies == str(tmp_path / "c")  # still known
 
 
+def test_all_of_it_in_one_new_folder_can_be_taken_elsewhere(
+    card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root, trip = tmp_path / "card", tmp_path / "trip"
+    shutil.copytree(card, root)
+    for _ in range(2):
+        assert run(["sort", str(root), "--out", str(trip / "series.json"), "--into", str(trip)]) == 0
+    shutil.rmtree(root)
+    shutil.move(trip, tmp_path / "taken")
+    file = str(tmp_path / "taken" / "series.json")
+    out = ["--out", str(tmp_path / "a.tif"), "--preview", "--quiet"]
+    assert run(["stitch", file, "--series", "02-85mm", *out]) in (0, 3)
+
+
 # The photographer's word
 
 

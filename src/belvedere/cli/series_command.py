@@ -50,7 +50,8 @@ def stitch_series(
     file = Path(given.sources[0])
     card = read_series(file)
     if given.series:
-        return make(_options_of(options, file, card, find_series(file, card, given.series), options.out))
+        series = find_series(file, card, given.series)
+        return make(_options_of(options, file, card, series, options.out, given.quiet))
     names = ", ".join(series.name for series in card.series)
     if not card.series:
         raise NothingToMake(f"{file}: holds no series")
@@ -66,7 +67,8 @@ def stitch_series(
         if not given.quiet:
             print(f"{'' if k == 0 else chr(10)}{series.name}", flush=True)
         try:
-            codes.append(make(_options_of(options, file, card, series, folder / f"{series.name}.tif")))
+            out = folder / f"{series.name}.tif"
+            codes.append(make(_options_of(options, file, card, series, out, given.quiet)))
         except BelvedereError as error:
             print(f"belvedere: {series.name}: {' '.join(str(error).split())}", file=sys.stderr, flush=True)
             codes.append(2)
@@ -74,10 +76,10 @@ def stitch_series(
 
 
 def _options_of(
-    options: StitchOptions, file: Path, card: SortedCard, series: Series, out: Path
+    options: StitchOptions, file: Path, card: SortedCard, series: Series, out: Path, quiet: bool
 ) -> StitchOptions:
     frames = find_frames(file, card, series)
-    for notice in frames.notices:
+    for notice in () if quiet else frames.notices:
         print(f"{notice}.", file=sys.stderr, flush=True)
     return replace(options, sources=frames.files, out=out, in_order_given=True)
 

@@ -12,7 +12,7 @@ import msgspec
 
 from belvedere.capture.card import Card, read_card
 from belvedere.capture.glance import embedded_look, reduced_look
-from belvedere.compose.finished_file import finished_file
+from belvedere.compose.finished_file import finished_file, output_failed
 from belvedere.errors import BelvedereError, NothingToMake, UnreadableFile
 from belvedere.pipeline.copy_series import check_copies_folder
 from belvedere.pipeline.heed_series import heed_series_word, unheeded
@@ -101,9 +101,11 @@ def sort(options: SortOptions, progress: Progress) -> Sorting:
     """
     root = Path(os.path.abspath(options.card))  # noqa: PTH100 - links are not followed
     _check_card(options.card)
-    check_series_output(options.out, root)
     if options.into is not None:
         check_copies_folder(options.into, root)
+        if options.out.parent == options.into:
+            _make(options.into)
+    check_series_output(options.out, root)
     word_file = series_word_path(options.out)
     document = read_series_word(word_file) if os.path.lexists(word_file) else None
     run = Threads(options.workers or min(_MOST_WORKERS, processors()))
@@ -222,6 +224,13 @@ def _check_pictures(given: Path, card: Card) -> None:
     if because:
         raise NothingToMake(f"{given}: no picture that can be read. {because}")
     raise NothingToMake(f"{given}: there is no picture in this folder or the folders below it")
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise output_failed(folder, error) from error
 
 
 def _pulled(root: Path) -> BelvedereError:

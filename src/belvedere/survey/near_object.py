@@ -14,7 +14,7 @@ FRAME_CUES = ("fan", "finger", "body", "fineness", "blue", "firm skin", "other s
 # Fitted; docs/sorting.md says on what and how. First the constant, then a weight for each cue.
 STRIP_WEIGHTS = np.array((-6.424, -1.362, 1.208, 1.851, 1.423, 2.083, 2.670, 0.394, -0.100))
 BODY_WEIGHTS = np.array((8.724, 2.423, 6.792, -1.265, -3.787, -1.087, -2.918, 2.897, -1.370, -4.319))
-FRAME_WEIGHTS = np.array((-3.970, 3.622, 1.191, 1.215, -2.318, -7.831, 4.625, -0.434, 2.891))
+FRAME_WEIGHTS = np.array((-3.762, 3.397, 0.676, 1.682, -2.784, -8.617, 4.575, -0.398, 2.945))
 
 _SUPPORT, _PALM, _SKIN = (STRIP_CUES.index(name) for name in ("log support", "palm", "skin"))
 _AREA, _BLUE = (BODY_CUES.index(name) for name in ("log area", "blue"))

@@ -1,0 +1,50 @@
+"""Whether all rows of a set begin and end together."""
+
+from __future__ import annotations
+
+import math
+
+from belvedere.survey.checked import Checked
+from belvedere.survey.finding import Finding
+from belvedere.survey.frame_words import degrees, frame_words
+from belvedere.survey.head_grid import head_grid
+from belvedere.survey.missing_frames import missing_at_ends, shortfall
+
+_RAGGED = 0.3  # of a step, by which a row may end early unsaid; common practice, no published source
+
+
+def examine_ends(checked: Checked) -> tuple[Finding, ...]:
+    """Look for rows that end earlier than the others by other than whole missing frames.
+
+    Frames missing at an end, one or two, are `check_overlap.examine_overlap`'s to say. A picture is cropped
+    to what all rows show, or its corners are filled.
+
+    Returns
+    -------
+    tuple of Finding
+        "ends": a risk. `short_deg` is the yaw that the row lacks.
+    """
+    if not checked.alignment.used:
+        return ()
+    grid = head_grid(checked.alignment)
+    if len(grid.rows) < 2 or any(row.closed for row in grid.rows):
+        return ()
+    said = {(m.row, m.end) for m in missing_at_ends(grid)}
+    found: list[Finding] = []
+    for number, row in enumerate(grid.rows):
+        for end in ("left", "right"):
+            short = shortfall(grid, row, end)
+            usual = row.step if math.isfinite(row.step) else short
+            if (number, end) in said or short < max(_RAGGED * usual, 1e-6):
+                continue
+            near = row.places[0 if end == "left" else -1].frames[0]
+            frames = round(short / usual)
+            more = f" (about {frames} frames)" if frames > 1 else ""
+            words = (
+                f"row {number + 1} ends {degrees(short)} before the others on the {end}{more}: the picture "
+                f"is cropped there or its corner filled, unless a frame {degrees(short)} {end} of "
+                f"{frame_words(checked.frames, near)} is added"
+            )
+            numbers = {"row": float(number), "short_deg": math.degrees(short)}
+            found.append(Finding("ends", "risk", (near,), words, numbers))
+    return tuple(found)

@@ -1,0 +1,256 @@
+"""Whether rows climb or sink, single frames stand askew or off their row, and the head is level."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.pan_axis import estimate_pan_axis
+from belvedere.capture.frame import Frame
+from belvedere.survey.checked import Checked
+from belvedere.survey.finding import Finding
+from belvedere.survey.frame_words import degrees, frame_words, percent
+from belvedere.survey.head_grid import HeadGrid, Row, head_grid
+from belvedere.survey.neighbours import half_width, height_of
+
+# From where a deviation is worth a word; common practice, no published source.
+_ROLL = math.radians(1.5)
+_OFF_ROW_SHARE = 0.10  # of a frame's height
+_CLIMB_SHARE = 0.04  # of a frame's height, over the whole row
+_CLIMB = math.radians(0.6)
+_LEAN = math.radians(1.0)
+_ASKEW = math.radians(1.0)
+_SURE = 4.0  # sigmas
+_ODD = 6.0  # sigmas of the other frames, for one of many
+_TURNED = math.radians(45.0)  # a roll beyond this is a wrong orientation tag
+_STEEP = math.radians(70.0)  # there roll and yaw are hard to tell apart
+
+# Scatter of a head that holds still, one sigma; common practice, no published source.
+_ROLL_SCATTER = math.radians(0.15)
+_PITCH_SCATTER = math.radians(0.25)
+
+
+def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
+    """Look for rolled frames, frames off their row, rows that climb or sink, and a head out of level.
+
+    Returns
+    -------
+    tuple of Finding
+        "roll" and "tilt" (a frame, or a row as a whole): risks. "level": a risk where something else than
+        the head tells what is level, a note where nothing does.
+    """
+    if not checked.alignment.used:
+        return ()
+    grid = head_grid(checked.alignment)
+    climbs = [_climb(grid, row) for row in grid.rows]
+    found = _rolled(checked.frames, grid)
+    found += _off_row(checked.frames, grid)
+    found += _climbing(checked.frames, grid, climbs)
+    found += _askew(checked.frames, grid)
+    found += _out_of_level(checked, grid)
+    return tuple(found)
+
+
+def _rolled(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
+    """Frames whose roll differs from the others'."""
+    own = [i for i in sorted(grid.poses) if abs(grid.poses[i].pitch) < _STEEP]
+    if len(own) < 3:
+        return []
+    roll = np.array([grid.poses[i].roll for i in own])
+    off = roll - float(np.median(roll))
+    limit = max(_ROLL, _ODD * _scatter(off, _ROLL_SCATTER))
+    found = []
+    for i, angle in zip(own, off.tolist(), strict=True):
+        if abs(angle) < limit:
+            continue
+        way = "clockwise" if angle > 0.0 else "counter-clockwise"
+        if abs(angle) > _TURNED:
+            words = (
+                f"{frame_words(frames, i)} lies turned by {degrees(angle)} against the others: its "
+                "orientation tag is likely wrong; the picture does not mind"
+            )
+            found.append(Finding("roll", "note", (i,), words, {"roll_deg": math.degrees(angle)}))
+            continue
+        camera = grid.cameras[i]
+        lost = abs(math.sin(angle)) * camera.width / camera.height
+        words = (
+            f"{frame_words(frames, i)} is rolled {degrees(angle)} {way} against the others; tighten the "
+            f"camera on the head and shoot it again, or lose about {percent(lost)} of the row's height to "
+            "the crop"
+        )
+        numbers = {"roll_deg": math.degrees(angle), "lost_fraction": lost}
+        found.append(Finding("roll", "risk", (i,), words, numbers))
+    return found
+
+
+def _off_row(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
+    """Frames that look higher or lower than the line of their row."""
+    off: dict[int, float] = {}
+    for row in grid.rows:
+        if len(row.frames) >= 4 and abs(row.pitch) < _STEEP:
+            off |= dict(zip(row.frames, _line(grid, row).off.tolist(), strict=True))
+    if not off:
+        return []
+    scatter = _scatter(np.array(list(off.values())), _PITCH_SCATTER)
+    found = []
+    for i in sorted(off):
+        height = height_of(grid.cameras[i])
+        if abs(off[i]) < max(_OFF_ROW_SHARE * height, _ODD * scatter):
+            continue
+        way, back = ("higher", "down") if off[i] > 0.0 else ("lower", "up")
+        words = (
+            f"{frame_words(frames, i)} looks {degrees(off[i])} {way} than its row; tilt {back} and shoot it "
+            f"again, or lose about {percent(abs(off[i]) / height)} of the row's height to the crop"
+        )
+        found.append(Finding("tilt", "risk", (i,), words, {"off_deg": math.degrees(off[i])}))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A row's pitch as a line of its yaw: slope, and what every frame is off it, rad."""
+
+    slope: float
+    off: NDArray[np.float64]
+
+
+def _line(grid: HeadGrid, row: Row) -> _Line:
+    """The median of the slopes between all pairs of frames (Theil 1950, Sen 1968), none for a full turn."""
+    yaw = np.array([place.yaw for place in row.places for _ in place.frames])
+    pitch = np.array([grid.poses[i].pitch for i in row.frames])
+    slope = 0.0
+    if not row.closed and len(yaw) > 2:
+        a, b = np.triu_indices(len(yaw), 1)
+        apart = yaw[b] - yaw[a]
+        far = np.abs(apart) > 1e-3
+        slope = float(np.median((pitch[b] - pitch[a])[far] / apart[far])) if far.any() else 0.0
+    left = pitch - slope * yaw
+    return _Line(slope, left - float(np.median(left)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Climb:
+    """How much higher the right end of a row stands than the left, in the frames' own upright; its sigma."""
+
+    total: float
+    sigma: float
+
+
+def _climb(grid: HeadGrid, row: Row) -> _Climb:
+    """The climb of a row against its frames' own upright.
+
+    A narrow row cannot tell a head that gives way from a camera askew on a head that leans: it shows both as
+    frames that step up like stairs, in part as a slope of pitch, in part as a common roll. Their sum is the
+    climb.
+    """
+    count = len(row.frames)
+    if count < 3 or row.closed or abs(row.pitch) > _STEEP:
+        return _Climb(0.0, math.inf)
+    span = row.places[-1].yaw - row.places[0].yaw
+    line = _line(grid, row)
+    roll = np.array([grid.poses[i].roll for i in row.frames])
+    middle = float(np.median(roll))
+    total = (line.slope + middle * math.cos(row.pitch)) * span
+    yaw = np.array([place.yaw for place in row.places for _ in place.frames])
+    spread = max(float(np.std(yaw)), 1e-6)
+    by_slope = span * _scatter(line.off, _PITCH_SCATTER) / (math.sqrt(count) * spread)
+    by_roll = span * _scatter(roll - middle, _ROLL_SCATTER) / math.sqrt(count)
+    return _Climb(total, math.hypot(by_slope, by_roll))
+
+
+def _climbing(frames: Sequence[Frame], grid: HeadGrid, climbs: Sequence[_Climb]) -> list[Finding]:
+    """Rows that climb, and rows that sink, in one sentence each."""
+    ways: dict[str, list[int]] = {"climb": [], "sink": []}
+    for number, (row, climb) in enumerate(zip(grid.rows, climbs, strict=True)):
+        height = height_of(grid.cameras[row.frames[0]])
+        if abs(climb.total) >= max(_CLIMB, _CLIMB_SHARE * height, _SURE * climb.sigma):
+            ways["climb" if climb.total > 0.0 else "sink"].append(number)
+    found = []
+    for way, numbers in ways.items():
+        if not numbers:
+            continue
+        worst = max(numbers, key=lambda r: abs(climbs[r].total))
+        row, total = grid.rows[worst], climbs[worst].total
+        lost = abs(total) / height_of(grid.cameras[row.frames[0]])
+        what = "the row" if len(grid.rows) == 1 else f"row {numbers[0] + 1}"
+        if len(numbers) > 1:
+            what = f"rows {', '.join(str(r + 1) for r in numbers)}"
+        many = len(numbers) > 1
+        words = (
+            f"{what} {way}{'' if many else 's'} by {'up to ' if many else ''}{degrees(total)} from "
+            f"{frame_words(frames, row.frames[0])} to {frame_words(frames, row.frames[-1])}: the head gives "
+            f"way or the camera sits askew on it; the crop costs about {percent(lost)} of a row's height; "
+            "tighten and level it, then shoot again if you need the height"
+        )
+        own = tuple(sorted(i for r in numbers for i in grid.rows[r].frames))
+        about = {"row": float(worst), "climb_deg": math.degrees(total), "lost_fraction": lost}
+        found.append(Finding("tilt", "risk", own, words, about))
+    return found
+
+
+def _askew(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
+    """A camera that stands askew on the head all the way round: only a full turn shows it plainly."""
+    rows = [row for row in grid.rows if row.closed and abs(row.pitch) < _STEEP]
+    if not rows:
+        return []
+    own = tuple(sorted(i for row in rows for i in row.frames))
+    roll = float(np.median([grid.poses[i].roll for i in own]))
+    if abs(roll) < _ASKEW:
+        return []
+    way = "clockwise" if roll > 0.0 else "counter-clockwise"
+    words = (
+        f"the camera sits {degrees(roll)} {way} askew on the head: every frame steps a little up or down "
+        f"against the next, from {frame_words(frames, own[0])} on; set it upright before the next series"
+    )
+    return [Finding("level", "note", own, words, {"roll_deg": math.degrees(roll)})]
+
+
+def _out_of_level(checked: Checked, grid: HeadGrid) -> list[Finding]:
+    """The head's axis against what else tells of gravity."""
+    level = checked.alignment.level
+    used = tuple(sorted(grid.poses))
+    if level.source == "pan-axis":
+        words = "nothing in the pictures tells what is level but the head itself; look at its bubble"
+        return [Finding("level", "note", used, words, {"sigma_deg": math.degrees(level.sigma_rad)})]
+    axis = estimate_pan_axis([grid.cameras[i] for i in used])
+    up = -axis.down
+    lean = math.atan2(math.hypot(float(up[0]), float(up[2])), -float(up[1]))
+    sigma = math.hypot(level.sigma_rad, axis.sigma)
+    common_roll = abs(float(np.median([grid.poses[i].roll for i in used])))  # may hide in the axis
+    if lean < max(_LEAN, _SURE * sigma) + common_roll:
+        return []
+    towards = math.atan2(float(up[0]), float(up[2]))
+    words = (
+        f"the head leans {degrees(lean)}, {_direction(checked.frames, grid, towards)}: the row rises and "
+        "sinks against the horizon, and the crop costs height; level the head before the next series"
+    )
+    numbers = {
+        "lean_deg": math.degrees(lean),
+        "towards_yaw_deg": math.degrees(towards),
+        "sigma_deg": math.degrees(sigma),
+    }
+    return [Finding("level", "risk", used, words, numbers)]
+
+
+def _direction(frames: Sequence[Frame], grid: HeadGrid, towards: float) -> str:
+    """A direction by the frame that looks there, or away from there."""
+    for word, yaw in (("towards", towards), ("away from", towards + math.pi)):
+        apart = {
+            i: abs(
+                (math.atan2(c.rotation[2, 0], c.rotation[2, 2]) - yaw + math.pi) % (2.0 * math.pi) - math.pi
+            )
+            for i, c in sorted(grid.cameras.items())
+        }
+        nearest = min(apart, key=lambda i: apart[i])
+        if apart[nearest] <= half_width(grid, nearest):
+            return f"{word} {frame_words(frames, nearest)}"
+    return "to the right of the field" if math.sin(towards) > 0.0 else "to the left of the field"
+
+
+def _scatter(off: NDArray[np.float64], least: float) -> float:
+    """One sigma by the median size (0.6745 of a normal one), at least half of what heads do anyway."""
+    return max(float(np.median(np.abs(off))) / 0.6745, least / 2.0)

@@ -11,6 +11,7 @@ from belvedere.survey.marker_look import MarkerLook
 from belvedere.survey.order import BodySequence
 from belvedere.survey.sorted_card import Held
 
+_PLAIN = 48  # features of a frame that shows next to nothing to match
 _SAME_FOCAL = 1.03  # a zoom ring that creeps
 
 
@@ -40,6 +41,11 @@ class Facts:
     ev: float | None
     features: int
     marker: MarkerLook | None
+
+
+def is_plain(facts: Facts) -> bool:
+    """Whether a frame shows next to nothing to match."""
+    return facts.features < _PLAIN
 
 
 def facts_of(

@@ -110,11 +110,18 @@ def group_stretch(
     )
 
 
-def _poses(scene: Sequence[int], facts: Sequence[Facts], joints: Sequence[Joint]) -> list[tuple[int, ...]]:
+def stepped_poses(
+    scene: Sequence[int], facts: Sequence[Facts], joints: Sequence[Joint]
+) -> list[tuple[int, ...]]:
+    """Poses shot with stepped exposures, among frames in the order shot."""
     overlap = {(j.a, j.b): j.overlap for j in joints}
     ev = {i: facts[i].ev for i in scene}
     seconds = {i: facts[i].seconds for i in scene}
-    brackets = find_brackets(scene, ev, seconds, overlap)
+    return find_brackets(scene, ev, seconds, overlap)
+
+
+def _poses(scene: Sequence[int], facts: Sequence[Facts], joints: Sequence[Joint]) -> list[tuple[int, ...]]:
+    brackets = stepped_poses(scene, facts, joints)
     in_bracket = {i for pose in brackets for i in pose}
     place = {i: k for k, i in enumerate(scene)}
     return sorted([*brackets, *((i,) for i in scene if i not in in_bracket)], key=lambda p: place[p[0]])

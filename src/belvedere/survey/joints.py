@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,10 @@ from belvedere.align.block import Lens
 from belvedere.align.features import Features
 from belvedere.align.lens_groups import group_frames, sensor_axes
 from belvedere.align.links import Link
-from belvedere.align.matching import match
+from belvedere.align.matching import gate, match
 from belvedere.align.overlaps import frame_grid, overlap_fraction
-from belvedere.align.start import Mapper, Pair, Sights, learn_lenses, verify
+from belvedere.align.pair_rotation import find_rotation
+from belvedere.align.start import Mapper, Pair, Sights, learn_lenses
 from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import quaternion_from_matrix
@@ -25,6 +26,12 @@ _REACH = 150  # frames further apart in the sequence than this are not compared
 _GLANCE = 128  # features of a frame compared before a full match
 _GLANCE_LEAST = 5  # of these that must be each other's best
 _MATCHES_LEAST = 9
+_TOLERANCE_PX = 3.5  # agreement of a match with a rotation, px of the small picture
+# Rotations further apart than this part of the field are rivals. Much wider than where frames are aligned: a
+# roll that a narrow overlap hardly tells is no rival where only overlap is asked for. No published source.
+_DIFFERENT = 0.12
+_BEYOND_RIVAL = 6.0  # agreeing matches beyond what the best rival has
+_CELLS = 8  # a frame's parts across and down
 _LEARN_PAIRS = 160  # neighbours from which a lens group is learnt
 _NO_MATCHES = np.empty((0, 2), dtype=np.int64)
 
@@ -39,10 +46,14 @@ class Joint:
         The verified rotation, and how many matches agree (the matches themselves are not kept).
     overlap : float
         Share of frame a that frame b sees too, 0 to 1.
+    agreement : float
+        Of the parts of the overlap that hold features, the share with a match that agrees, in the frame where
+        it is less: low where something stands before the scene in one of them.
     """
 
     link: Link
     overlap: float
+    agreement: float
 
     @property
     def a(self) -> int:
@@ -163,14 +174,39 @@ def find_joint(pair: Pair, looks: Sequence[Look | None], optics: Optics) -> Join
         optics.axes[both],
         optics.group_of[both],
     )
-    link = verify(sights, optics.lenses, (0, 1), matches)
+    lens_a, lens_b = (optics.lenses[g] for g in sights.group_of)
+    focal = (lens_a.focal_px * lens_b.focal_px) ** 0.5
+    pixel = max(f.pixel for f in sights.features)
+    field = 2.0 * float(np.linalg.norm(sights.centres[0])) / focal
+    rays_a, rays_b = sights.rays(0, matches[:, 0], lens_a), sights.rays(1, matches[:, 1], lens_b)
+    link = find_rotation(rays_a, rays_b, _TOLERANCE_PX * pixel / focal, different=_DIFFERENT * field)
     if link is None:
         return None
-    agreeing = np.ones(int(np.count_nonzero(link.inliers)), dtype=bool)
-    kept = replace(link, a=pair[0], b=pair[1], matches=_NO_MATCHES, inliers=agreeing)
     here = optics.camera(pair[0], np.eye(3))
     there = optics.camera(pair[1], link.rotation)
-    return Joint(kept, overlap_fraction(here.rays(frame_grid(here)), there))
+    inliers = int(np.count_nonzero(link.inliers))
+    in_overlap = int(np.count_nonzero(link.inliers | there.project(rays_a)[1]))
+    if not gate(inliers, in_overlap) or inliers * (1.0 - link.rival) < _BEYOND_RIVAL:
+        return None
+    agreeing = np.ones(inliers, dtype=bool)
+    kept = Link(pair[0], pair[1], link.rotation, _NO_MATCHES, agreeing, link.rival)
+    agreement = min(
+        _agreement(sights.features[0].points, matches[link.inliers, 0], here, there),
+        _agreement(sights.features[1].points, matches[link.inliers, 1], there, here),
+    )
+    return Joint(kept, overlap_fraction(here.rays(frame_grid(here)), there), agreement)
+
+
+def _agreement(
+    points: NDArray[np.float64], agreeing: NDArray[np.int64], camera: Camera, other: Camera
+) -> float:
+    """Share of the cells of a frame with two or more features in the overlap that hold one that agrees."""
+    inside = other.project(camera.rays(points))[1]
+    cell = np.floor(points / (camera.width, camera.height) * _CELLS).clip(0, _CELLS - 1).astype(np.int64)
+    number = cell[:, 0] + _CELLS * cell[:, 1]
+    filled = np.bincount(number[inside], minlength=_CELLS**2) >= 2
+    found = np.bincount(number[agreeing], minlength=_CELLS**2) >= 1
+    return float(np.count_nonzero(filled & found)) / max(1, int(np.count_nonzero(filled)))
 
 
 def _match(looks: Sequence[Look | None], pair: Pair) -> NDArray[np.int64]:

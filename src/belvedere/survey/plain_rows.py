@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.geometry.rotation import matrix_from_vector
-from belvedere.survey.facts import Facts
-from belvedere.survey.series import LONG_PAUSE_S, Draft, all_placed, interval, is_plain
+from belvedere.survey.facts import Facts, is_plain
+from belvedere.survey.series import LONG_PAUSE_S, Draft, all_placed, interval
 
 _SAME_EV = 0.3
 _ROW_RISE = 0.7  # of a frame's height, where no other rows tell; only for the drawing of the rows

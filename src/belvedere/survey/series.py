@@ -24,7 +24,7 @@ _REPEATED = 3  # poses repeated one after the other that make a second series
 _FOREIGN = 3  # frames of another scene between two parts that make them two series
 _HASTE = 2.0  # gap between parts without overlap, in intervals of the set, up to which one frame is missing
 _SAME_EV = 0.3
-_PLAIN = 48  # features of a frame that shows next to nothing to match
+_STRAIGHT = 0.8  # cosine between two turns that go the same way
 _VACANT = 0.35  # of a step, within which a frame without overlap must fall on an empty place
 
 
@@ -181,7 +181,8 @@ def _is_odd(
     if told and a is not None and b is not None and abs(a - b) > _SAME_EV:
         usual = float(np.median(told))
         return abs(a - usual) > abs(b - usual)
-    return first == current[0] and not _steps_on(first, rotations, step)
+    outside = second == first + 1 or not _steps_on(first, rotations, step)
+    return first == current[0] and outside
 
 
 def _steps_on(k: int, rotations: NDArray[np.float64], step: float) -> bool:
@@ -252,11 +253,6 @@ def _mean_turn(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(rotations[-1] @ rotations[-2].T)
 
 
-def is_plain(facts: Facts) -> bool:
-    """Whether a frame shows next to nothing to match."""
-    return facts.features < _PLAIN
-
-
 def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> tuple[Draft, list[int]]:
     """Take in poses without overlap that were shot between two of a series and fall on the place left free.
 
@@ -288,9 +284,23 @@ def _on_the_way(draft: Draft, a: int, b: int, group: Sequence[int]) -> NDArray[n
     turn = vector_from_matrix(last @ first.T)
     angle = float(np.arccos(np.clip(first[2] @ last[2], -1.0, 1.0)))
     steps = len(group) + 1
-    if abs(angle / steps - draft.step) > _VACANT * draft.step:
+    if abs(angle / steps - draft.step) > _VACANT * draft.step or not _straight_on(draft, a, b, turn):
         return None
     return np.stack([matrix_from_vector(turn * (k + 1) / steps) @ first for k in range(len(group))])
+
+
+def _straight_on(draft: Draft, a: int, b: int, turn: NDArray[np.float64]) -> bool:
+    """Whether a turn goes on like the turns shot before and after it, so that no row ends between."""
+    ways = []
+    for first, second in ((draft.poses.index(a) - 1, draft.poses.index(a)),
+                          (draft.poses.index(b), draft.poses.index(b) + 1)):  # fmt: skip
+        if first >= 0 and second < len(draft.poses):
+            own = draft.rotations[first].T @ vector_from_matrix(
+                draft.rotations[second] @ draft.rotations[first].T
+            )
+            whole = draft.rotation_of(a).T @ turn
+            ways.append(float(own @ whole / max(np.linalg.norm(own) * np.linalg.norm(whole), 1e-12)))
+    return not ways or max(ways) > _STRAIGHT
 
 
 def _inserted(draft: Draft, poses: Sequence[int], rotations: NDArray[np.float64], how: Placed) -> Draft:

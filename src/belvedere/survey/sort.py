@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,11 +12,11 @@ from belvedere.align.start import Mapper, Pair
 from belvedere.capture.card import Card
 from belvedere.capture.frame import Frame
 from belvedere.errors import UnreadableFile
-from belvedere.survey.facts import facts_of
-from belvedere.survey.group import group_stretch, stretches
+from belvedere.survey.facts import Facts, facts_of
+from belvedere.survey.group import group_stretch, stepped_poses, stretches
 from belvedere.survey.joints import Joint, Optics, find_joints, learn_optics, pairs_to_try
 from belvedere.survey.look import Depth, Look
-from belvedere.survey.markers import marker_words, ties_of
+from belvedere.survey.markers import agreeing, by_habit, find_markers
 from belvedere.survey.order import BodySequence, order_shots
 from belvedere.survey.series_word import SeriesWord
 from belvedere.survey.sorted_card import SortedCard
@@ -64,9 +65,11 @@ def sort_card(card: Card, look: LookAt, word: SeriesWord | None = None, *, run: 
         tolerance = _TOLERANCE * max((_half_field(optics, i) for i in part), default=1.0)
 
         def group(joints: Sequence[Joint], part: Sequence[int] = part, tol: float = tolerance) -> Decided:
-            ties = ties_of(len(frames), joints)
-            words = {i: w for i in part if (w := marker_words(facts[i], ties[i])) and i not in scenes}
-            return Decided(tuple(part), group_stretch(part, facts, joints, words, tol), words)
+            words = find_markers(part, facts, joints, stepped_poses(part, facts, joints))
+            words = {i: w for i, w in words.items() if i not in scenes}
+            return Decided(
+                tuple(part), group_stretch(part, facts, joints, words, tol), words, agreeing(joints)
+            )
 
         found = group(joints)
         closely = _in_doubt(found, part)
@@ -74,7 +77,34 @@ def sort_card(card: Card, look: LookAt, word: SeriesWord | None = None, *, run: 
             joints = _with_close_look(joints, closely, part, look, looks, optics, run)
             found = group(joints)
         decided.append(found)
+    decided = _with_habit(decided, sequences, facts, scenes)
     return write_card_down(card, frames, facts, sequences, optics, decided, unreadable, word)
+
+
+def _with_habit(
+    decided: Sequence[Decided], sequences: Sequence[BodySequence], facts: Sequence[Facts], scenes: set[int]
+) -> list[Decided]:
+    """What was decided, with markers that only the photographer's habit tells."""
+    words: dict[int, str] = {}
+    for sequence in sequences:
+        own = set(sequence.order)
+        parts = [d for d in decided if own & set(d.order)]
+        loose = {
+            i
+            for d in parts
+            for p in (*d.grouped.loose, *(apart for apart, _ in d.grouped.repeats))
+            for i in d.grouped.poses[p]
+            if i not in d.agreeing
+        }
+        series = [
+            [i for p in draft.poses for i in d.grouped.poses[p]] for d in parts for draft in d.grouped.drafts
+        ]
+        markers = {i for d in parts for i in d.markers}
+        words |= by_habit(sequence.order, facts, loose, markers, series)
+    return [
+        replace(d, markers={**d.markers, **{i: words[i] for i in d.order if i in words and i not in scenes}})
+        for d in decided
+    ]
 
 
 def _look_at_all(card: Card, look: LookAt, run: Mapper) -> tuple[list[Look | None], dict[int, str]]:

@@ -13,12 +13,12 @@ import numpy as np
 
 from belvedere.capture.card import Card, Shot
 from belvedere.capture.frame import Frame
-from belvedere.survey.facts import Facts, held
+from belvedere.survey.facts import Facts, held, is_plain
 from belvedere.survey.group import Grouped
 from belvedere.survey.joints import Optics
 from belvedere.survey.order import BodySequence
 from belvedere.survey.rows import find_rows
-from belvedere.survey.series import Draft, is_plain
+from belvedere.survey.series import Draft
 from belvedere.survey.series_word import SeriesWord
 from belvedere.survey.sorted_card import Series, SetApart, SortedCard
 from belvedere.survey.word_applied import Found, apply_word
@@ -38,11 +38,14 @@ class Decided:
         Series and what is left over.
     markers : mapping of int to str
         Marker frames, each with why.
+    agreeing : frozenset of int
+        Shots that agree with another all over what they share: surely no markers.
     """
 
     order: tuple[int, ...]
     grouped: Grouped
     markers: Mapping[int, str]
+    agreeing: frozenset[int] = frozenset()
 
 
 def write_card_down(

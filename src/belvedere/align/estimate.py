@@ -31,6 +31,7 @@ def estimate_alignment(
     run: Mapper = map,
     *,
     names: Sequence[str] | None = None,
+    features: Sequence[Features] | None = None,
 ) -> Alignment:
     """Find where every frame looked.
 
@@ -46,6 +47,8 @@ def estimate_alignment(
         Applies a pure function to jobs in order; the result does not depend on it.
     names : sequence of str or None
         What the options call the frames, one a frame; None: their file names.
+    features : sequence of Features or None
+        Of every frame, where `frame_features` has found them already.
 
     Returns
     -------
@@ -59,25 +62,26 @@ def estimate_alignment(
     """
     said = said_of(options, [frame.name for frame in frames] if names is None else names)
     with threadpool_limits(1, user_api="blas"):
-        return with_answer(_estimate(source, frames, options, said, run), said, [f.name for f in frames])
+        if features is None:
+            features = tuple(run(lambda i: frame_features(source, i, options), range(len(frames))))
+        solved = _estimate(source, frames, tuple(features), options, said, run)
+        return with_answer(solved, said, [f.name for f in frames])
 
 
-def detect_features(
-    source: FrameSource, count: int, options: AlignOptions, run: Mapper = map
-) -> tuple[Features, ...]:
-    """Features of all frames."""
-
-    def one(frame: int) -> Features:
-        grey, _ = grey_copy(source, frame, options.feature_pixels)
-        return detect(grey, source.size(frame, 0), most=options.features_per_frame)
-
-    return tuple(run(one, range(count)))
+def frame_features(source: FrameSource, frame: int, options: AlignOptions) -> Features:
+    """Features of one frame."""
+    grey, _ = grey_copy(source, frame, options.feature_pixels)
+    return detect(grey, source.size(frame, 0), most=options.features_per_frame)
 
 
 def _estimate(
-    source: FrameSource, frames: Sequence[Frame], options: AlignOptions, said: Said, run: Mapper
+    source: FrameSource,
+    frames: Sequence[Frame],
+    features: tuple[Features, ...],
+    options: AlignOptions,
+    said: Said,
+    run: Mapper,
 ) -> Alignment:
-    features = detect_features(source, len(frames), options, run)
     groups = group_frames(frames, options.focal_35mm)
     sights = _sights(source, frames, features, groups, said)
     matches = match_likely_pairs(features, run)

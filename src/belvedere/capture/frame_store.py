@@ -130,6 +130,27 @@ class FrameStore:
         self._write(frame, file, pixels)
         self._enter(frame, file, digest)
 
+    def adopt(self, frame: int, digest: str) -> bool:
+        """Bring in a frame that an earlier store in this folder was given, without a look at its source.
+
+        Parameters
+        ----------
+        frame : int
+            Its number here.
+        digest : str
+            SHA-256 of the source when it was decoded, hexadecimal.
+
+        Returns
+        -------
+        bool
+            False where its file is not there in full length.
+        """
+        file = self._name(frame, digest)
+        if not is_whole(file, self._layouts[frame]):
+            return False
+        self._enter(frame, file, digest)
+        return True
+
     def is_built(self, frame: int) -> bool:
         """Whether a frame is in the store."""
         return frame in self._files

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import psutil
 
+from belvedere.capture.frame import Frame
 from belvedere.errors import BelvedereError
+from belvedere.pipeline.processors import processors
 
 MIB = 1 << 20
 GIB = 1 << 30
@@ -126,6 +129,26 @@ def share_out(ceiling: int, largest_frame_bytes: int, threads: int, block: int |
         block=side,
         short_bytes=max(0, one_decode - free),
     )
+
+
+def budget_for(
+    frames: Sequence[Frame], memory_bytes: int | None, workers: int | None, block: int | None = None
+) -> Budget:
+    """Share out what a run over some frames may take; see `share_out`.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        One or more.
+    memory_bytes : int or None
+        Ceiling as the person gave it; None: `default_ceiling`.
+    workers : int or None
+        Most threads as the person gave them; None: one a processor.
+    block : int or None
+        Side of a block where the person fixed it, px.
+    """
+    largest = max(f.metadata.width * f.metadata.height * 3 * f.metadata.bits // 8 for f in frames)
+    return share_out(memory_bytes or default_ceiling(), largest, workers or processors(), block)
 
 
 def _at_once(free: int, each: int, most: int) -> int:

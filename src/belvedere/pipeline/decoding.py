@@ -25,9 +25,23 @@ def hash_frames(frames: Sequence[Frame], run: Schedule) -> list[str | Unreadable
 
 
 def fill_store(
-    store: FrameStore, count: int, run: Schedule, advance: Callable[[float], None]
+    store: FrameStore,
+    count: int,
+    run: Schedule,
+    advance: Callable[[float], None],
+    build: Callable[[int], object] | None = None,
 ) -> tuple[tuple[int, str], ...]:
     """Bring frames 0 to count - 1 into the store.
+
+    Parameters
+    ----------
+    store : FrameStore
+    count : int
+    run : Schedule
+    advance : callable
+        Told the share that is done.
+    build : callable or None
+        Brings a frame in, given its number; None: decodes its file in full.
 
     Returns
     -------
@@ -39,12 +53,13 @@ def fill_store(
     OutputFailed
         If the scratch folder cannot take them.
     """
+    build = build or store.build_one
     present = sum(file.stat().st_size for file in store.folder.glob("*.tiles"))
     check_space(store.folder, max(0, store.bytes_needed() - present))
 
     def one(frame: int) -> str | None:
         try:
-            store.build_one(frame)
+            build(frame)
         except UnreadableFile as error:
             return error.why
         return None

@@ -22,6 +22,7 @@ STAGE_WORDS = {
     "series": "finding series",
     "sheet": "drawing the contact sheet",
     "copies": "copying",
+    "examination": "examining the set",
 }
 
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 
-from belvedere.capture.frame import Frame
 from belvedere.capture.gather import Gathered, gather
 from belvedere.errors import NothingToMake
-from belvedere.pipeline.budget import MIB, Budget, default_ceiling, share_out
+from belvedere.pipeline.budget import MIB, budget_for, default_ceiling
 from belvedere.pipeline.heap import give_back_large_arrays
 from belvedere.pipeline.heed import heed, with_masks
 from belvedere.pipeline.lock import held
@@ -16,7 +14,7 @@ from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.output import check_not_a_source, check_output, check_replaceable
 from belvedere.pipeline.peak_memory import PeakMemory
-from belvedere.pipeline.processors import one_thread_each, processors
+from belvedere.pipeline.processors import one_thread_each
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.report import report_path
 from belvedere.pipeline.run import Run
@@ -61,7 +59,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
     heeded = heed(options, word, gathered)
     options, gathered = heeded.options, heeded.gathered
     check_replaceable(options)
-    budget = _budget(options, gathered.frames)
+    budget = budget_for(gathered.frames, options.memory_bytes, options.workers, options.block)
     if budget.short_bytes:
         progress.note(
             f"one frame alone takes {budget.short_bytes // MIB} MiB more to decode than the memory ceiling "
@@ -91,9 +89,3 @@ def _check_enough(gathered: Gathered, options: StitchOptions) -> None:
     raise NothingToMake(
         f"{frames[0].file}: is the only frame{because}. A picture is made of two or more frames that overlap"
     )
-
-
-def _budget(options: StitchOptions, frames: Sequence[Frame]) -> Budget:
-    largest = max(f.metadata.width * f.metadata.height * 3 * f.metadata.bits // 8 for f in frames)
-    ceiling = options.memory_bytes or default_ceiling()
-    return share_out(ceiling, largest, options.workers or processors(), options.block)

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from belvedere.align.alignment import Alignment
 from belvedere.survey.checked import Checked
-from belvedere.survey.coverage_map import coverage_map
+from belvedere.survey.coverage_map import CoverageMap, coverage_map
 from belvedere.survey.finding import Finding, Kind
 from belvedere.survey.frame_words import percent
 from belvedere.survey.head_grid import head_grid
@@ -37,6 +38,7 @@ _ORDER: tuple[Kind, ...] = (
     "level",
     "ends",
 )
+_MAP_LINES, _MOST_COLUMNS, _LEAST_COLUMNS = 13, 72, 24
 _GRAVES = ("reshoot", "risk", "note")
 
 
@@ -107,7 +109,7 @@ class Verdict:
         return tuple(f for f in self.findings if f.grave == grave)
 
 
-def verdict(checked: Checked, findings: Sequence[Finding], *, columns: int = 72) -> Verdict:
+def verdict(checked: Checked, findings: Sequence[Finding], *, names: Sequence[str] | None = None) -> Verdict:
     """Make the verdict on a set of which at least two frames were placed.
 
     Parameters
@@ -115,8 +117,8 @@ def verdict(checked: Checked, findings: Sequence[Finding], *, columns: int = 72)
     checked : Checked
     findings : sequence of Finding
         What the examiners found, in any order that is always the same.
-    columns : int
-        Most characters across the map of coverage, >= 16.
+    names : sequence of str or None
+        What the frames are called; None: their file names.
 
     Raises
     ------
@@ -130,7 +132,7 @@ def verdict(checked: Checked, findings: Sequence[Finding], *, columns: int = 72)
         NeighbourOverlap(s.frame, s.nearest, "rows", grid.row_of(s.frame), s.overlap)
         for s in shared_rows(grid)
     ]
-    map_ = coverage_map(checked.alignment, columns=columns)
+    map_ = _map_of_few_lines(checked.alignment)
     again = [f for f in ordered if f.grave == "reshoot"]
     wide, tall = math.degrees(map_.wide), math.degrees(map_.tall)
     placed = tuple(row.frames for row in grid.rows)
@@ -142,7 +144,7 @@ def verdict(checked: Checked, findings: Sequence[Finding], *, columns: int = 72)
     return Verdict(
         "reshoot" if again else "complete",
         told,
-        tuple(frame.name for frame in checked.frames),
+        tuple(frame.name for frame in checked.frames) if names is None else tuple(names),
         ordered,
         placed,
         (*steps, *rows),
@@ -164,6 +166,15 @@ def unusable(why: str, frames: Sequence[str] = (), findings: Sequence[Finding] =
     findings : sequence of Finding
     """
     return Verdict("unusable", f"Unusable: {why}.", tuple(frames), in_order(findings))
+
+
+def _map_of_few_lines(alignment: Alignment) -> CoverageMap:
+    """The widest map that leaves room for words on one screen, or the smallest there is."""
+    for columns in range(_MOST_COLUMNS, _LEAST_COLUMNS, -8):
+        drawn = coverage_map(alignment, columns=columns)
+        if len(drawn.lines) <= _MAP_LINES:
+            return drawn
+    return coverage_map(alignment, columns=_LEAST_COLUMNS)
 
 
 def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -1,0 +1,178 @@
+"""The door of checking: from a set of frames to the verdict on it. The frames are only ever read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from belvedere.align.estimate import estimate_alignment
+from belvedere.align.options import AlignOptions
+from belvedere.capture.frame import Frame
+from belvedere.capture.gather import Gathered, gather
+from belvedere.capture.primaries import common_profile
+from belvedere.capture.transfer import read_transfer
+from belvedere.errors import NothingToMake, UnreadableFile
+from belvedere.pipeline.budget import budget_for, default_ceiling
+from belvedere.pipeline.card import card_paths
+from belvedere.pipeline.decoded_set import DecodedSet, ReadSet
+from belvedere.pipeline.heap import give_back_large_arrays
+from belvedere.pipeline.processors import one_thread_each
+from belvedere.pipeline.progress import Progress
+from belvedere.pipeline.schedule import Threads
+from belvedere.pipeline.scratch_folder import scratch_folder
+from belvedere.pipeline.watched import Watched
+from belvedere.survey.check_overlap import WANTED_OVERLAP
+from belvedere.survey.checked import Checked
+from belvedere.survey.examine import examine
+from belvedere.survey.finding import Finding
+from belvedere.survey.verdict import Verdict, unusable, verdict
+from belvedere.tone.estimate import estimate_tone
+from belvedere.tone.options import ToneOptions
+
+# Seconds a frame on the two processors they were measured on; only ratios matter, speed is measured.
+_EXPECTED = {"frames": 0.45, "alignment": 0.15, "tone": 0.03, "examination": 0.05}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOptions:
+    """What is to be checked, and against what.
+
+    Parameters
+    ----------
+    sources : tuple of Path
+        Frames, and folders of frames.
+    in_order_given : bool
+        The sources are files in the order shot, which no clock overrules.
+    wanted_overlap : float
+        The overlap that was planned, as a share of a frame.
+    memory_bytes : int or None
+        Ceiling of memory; None: see `budget.default_ceiling`.
+    workers : int or None
+        Most threads; None: one a processor.
+    work : Path or None
+        Folder in which frames are decoded meanwhile; None: the system's for temporary files.
+    align, tone
+        Options of what is measured.
+    """
+
+    sources: tuple[Path, ...]
+    in_order_given: bool = False
+    wanted_overlap: float = WANTED_OVERLAP
+    memory_bytes: int | None = None
+    workers: int | None = None
+    work: Path | None = None
+    align: AlignOptions = field(default_factory=lambda: AlignOptions(feature_pixels=500_000))
+    tone: ToneOptions = field(default_factory=ToneOptions)
+
+
+def check(options: CheckOptions, progress: Progress) -> Verdict:
+    """Check a set of frames.
+
+    Parameters
+    ----------
+    options : CheckOptions
+    progress : Progress
+        Told how far it is.
+
+    Raises
+    ------
+    UnreadableFile
+        If a file or folder that was named is not there.
+    OutputFailed
+        If the scratch folder cannot take the frames.
+    BelvedereError
+        If an option cannot be followed.
+    """
+    for source in options.sources:
+        if not source.exists():
+            raise UnreadableFile(source, "is not there")
+    give_back_large_arrays(options.memory_bytes or default_ceiling())
+    with one_thread_each(), scratch_folder(options.work) as scratch:
+        found = gather(options.sources, as_given=options.in_order_given)
+        return Checking(options, scratch, progress).verdict(found)
+
+
+class Checking:
+    """Checks of a set that may grow; what was read of a file is kept from check to check.
+
+    Parameters
+    ----------
+    options : CheckOptions
+    scratch : Path
+        A folder of this run alone.
+    progress : Progress
+    """
+
+    def __init__(self, options: CheckOptions, scratch: Path, progress: Progress) -> None:
+        self._options = options
+        self._progress = progress
+        self._decoded = DecodedSet(scratch, options.align)
+
+    def verdict(self, found: Gathered) -> Verdict:
+        """The verdict on what was found."""
+        if not found.frames:
+            return unusable(_no_frame(self._options.sources, found.unreadable))
+        self._progress.expect({stage: s * len(found.frames) for stage, s in _EXPECTED.items()})
+        budget = budget_for(found.frames, self._options.memory_bytes, self._options.workers)
+        self._progress.begin("frames")
+        decoders = Threads(min(budget.decoders, budget.aligners))
+        read = self._decoded.read(found.frames, budget.cache_bytes, decoders, self._progress.advance)
+        self._progress.finish()
+        with read.store:
+            return self._judge(read, found, Threads(budget.aligners))
+
+    def _judge(self, read: ReadSet, found: Gathered, run: Threads) -> Verdict:
+        names = card_paths([frame.file for frame in read.frames]) if read.frames else []
+        lost = (*found.unreadable, *read.unreadable)
+        findings = [_unreadable(file, why) for file, why in lost]
+        if len(read.frames) < 2:
+            if not read.frames:
+                return unusable(_no_frame(self._options.sources, lost))
+            why = f"{read.frames[0].name} is the only frame that can be read; a set has two or more"
+            return unusable(why, names, findings)
+        try:
+            checked = self._measured(read, run)
+        except NothingToMake as error:
+            return unusable(str(error), names, findings)
+        self._progress.begin("examination")
+        watched = Watched(run, self._progress.advance)
+        findings += examine(checked, wanted_overlap=self._options.wanted_overlap, run=watched)
+        self._progress.finish()
+        findings += [Finding("settings", "note", (), notice) for notice in found.notices]
+        if read.previews:
+            findings.append(_previews(read.frames, read.previews))
+        return verdict(checked, findings, names=names)
+
+    def _measured(self, read: ReadSet, run: Threads) -> Checked:
+        options, frames = self._options, read.frames
+        self._progress.begin("alignment")
+        watched = Watched(run, self._progress.advance)
+        alignment = estimate_alignment(read.store, frames, options.align, watched, features=read.features)
+        self._progress.finish()
+        self._progress.begin("tone")
+        common = common_profile(frames)
+        transfers = [read_transfer(frame.metadata) for frame in frames]
+        tone = estimate_tone(read.store, frames, alignment, transfers, options.tone, common.to_common)
+        self._progress.finish()
+        return Checked(frames, read.store, alignment, tone)
+
+
+def _unreadable(file: Path, why: str) -> Finding:
+    words = f"{file.name}: {why}; if it is a frame of this set and not shot again since, shoot it again"
+    return Finding("unreadable", "reshoot", (), words)
+
+
+def _previews(frames: Sequence[Frame], count: int) -> Finding:
+    first = next(f.metadata for f in frames)
+    what = "the raw file is" if count == 1 else f"{count} raw files are"
+    size = f"{first.width} x {first.height} px"
+    words = f"{what} judged by the preview inside ({size})"
+    return Finding("settings", "note", (), words, {"count": float(count)})
+
+
+def _no_frame(sources: Sequence[Path], unreadable: Sequence[tuple[Path, str]]) -> str:
+    where = ", ".join(str(path) for path in sources[:3])
+    because = "".join(f"; {path.name}: {why}" for path, why in unreadable[:3])
+    more = f"; and {len(unreadable) - 3} more" if len(unreadable) > 3 else ""
+    return f"no frame that can be read in {where}{because}{more}"

@@ -51,6 +51,8 @@ def grid_in_words(series: Series) -> str:
 def rows_in_words(series: Series) -> str:
     """The same in a sentence: "3 rows of 5", "one row of 7"."""
     rows = len(series.rows)
+    if rows > 1 and grid_width(series) == 1:
+        return f"one column of {rows}"
     return f"{'one row' if rows == 1 else f'{rows} rows'} of {grid_width(series)}"
 
 

@@ -6,6 +6,7 @@ import argparse
 from typing import NoReturn
 
 import belvedere
+from belvedere.cli.check_arguments import add_check
 from belvedere.cli.series_arguments import add_series_choice, add_sort
 
 PROJECTIONS = ("equirectangular", "cylindrical", "rectilinear", "mercator", "stereographic", "pannini")
@@ -45,13 +46,15 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(
         prog="belvedere",
         description="One very large, very clean picture from a camera turned on a tripod.",
-        epilog="examples:\n  belvedere sort /media/card --into autumn\n"
+        epilog="examples:\n  belvedere check /media/card/DCIM/100BELVE\n"
+        "  belvedere sort /media/card --into autumn\n"
         "  belvedere stitch series.json --all --out pictures\n"
         "  belvedere stitch card/morning --out morning.tif\n\n" + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"belvedere {belvedere.__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    _add_talk(add_check(commands))
     _add_talk(add_sort(commands))
     _add_stitch(commands)
     _add_demo(commands)

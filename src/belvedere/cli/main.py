@@ -67,6 +67,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from belvedere.cli.demo_command import demo_command
 
         return demo_command(given)
+    if given.command == "check":
+        from belvedere.cli.check_command import check_command
+
+        return check_command(given)
     if given.command == "sort":
         from belvedere.cli.sort_command import sort_command
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -108,11 +108,21 @@ class Checking:
         self._options = options
         self._progress = progress
         self._decoded = DecodedSet(scratch, options.align)
+        self.awaited: tuple[Path, ...] = ()
 
-    def verdict(self, found: Gathered) -> Verdict:
-        """The verdict on what was found."""
+    def verdict(self, found: Gathered, may_come: Callable[[Path], bool] = lambda file: False) -> Verdict:
+        """The verdict on what was found.
+
+        Parameters
+        ----------
+        found : Gathered
+        may_come : callable
+            Whether a file that cannot be read may still be on its way: such files are not judged but kept
+            in `awaited`.
+        """
+        self.awaited = ()
         if not found.frames:
-            return unusable(_no_frame(self._options.sources, found.unreadable))
+            return unusable(_no_frame(self._options.sources, self._lost(found.unreadable, may_come)))
         self._progress.expect({stage: s * len(found.frames) for stage, s in _EXPECTED.items()})
         budget = budget_for(found.frames, self._options.memory_bytes, self._options.workers)
         self._progress.begin("frames")
@@ -120,11 +130,21 @@ class Checking:
         read = self._decoded.read(found.frames, budget.cache_bytes, decoders, self._progress.advance)
         self._progress.finish()
         with read.store:
-            return self._judge(read, found, Threads(budget.aligners))
+            lost = self._lost((*found.unreadable, *read.unreadable), may_come)
+            return self._judge(read, found.notices, lost, Threads(budget.aligners))
 
-    def _judge(self, read: ReadSet, found: Gathered, run: Threads) -> Verdict:
+    def _lost(
+        self, unreadable: Sequence[tuple[Path, str]], may_come: Callable[[Path], bool]
+    ) -> list[tuple[Path, str]]:
+        """What cannot be read and is not waited for."""
+        waited = {file for file, _ in unreadable if may_come(file)}
+        self.awaited = tuple(sorted(waited))
+        return [(file, why) for file, why in unreadable if file not in waited]
+
+    def _judge(
+        self, read: ReadSet, notices: Sequence[str], lost: Sequence[tuple[Path, str]], run: Threads
+    ) -> Verdict:
         names = card_paths([frame.file for frame in read.frames]) if read.frames else []
-        lost = (*found.unreadable, *read.unreadable)
         findings = [_unreadable(file, why) for file, why in lost]
         if len(read.frames) < 2:
             if not read.frames:
@@ -139,7 +159,7 @@ class Checking:
         watched = Watched(run, self._progress.advance)
         findings += examine(checked, wanted_overlap=self._options.wanted_overlap, run=watched)
         self._progress.finish()
-        findings += [Finding("settings", "note", (), notice) for notice in found.notices]
+        findings += [Finding("settings", "note", (), notice) for notice in notices]
         if read.previews:
             findings.append(_previews(read.frames, read.previews))
         return verdict(checked, findings, names=names)
@@ -175,4 +195,13 @@ def _no_frame(sources: Sequence[Path], unreadable: Sequence[tuple[Path, str]]) -
     where = ", ".join(str(path) for path in sources[:3])
     because = "".join(f"; {path.name}: {why}" for path, why in unreadable[:3])
     more = f"; and {len(unreadable) - 3} more" if len(unreadable) > 3 else ""
-    return f"no frame that can be read in {where}{because}{more}"
+    inside = any(_has_folders(path) for path in sources)
+    hint = "; there are folders in it: give one of them, or sort the card first" if inside else ""
+    return f"no frame that can be read in {where}{because}{more}{hint}"
+
+
+def _has_folders(path: Path) -> bool:
+    try:
+        return path.is_dir() and any(e.is_dir() and not e.name.startswith(".") for e in path.iterdir())
+    except OSError:
+        return False

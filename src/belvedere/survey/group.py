@@ -60,7 +60,7 @@ def group_stretch(
     facts: Sequence[Facts],
     joints: Sequence[Joint],
     markers: Collection[int],
-    tolerance: float,
+    field: float,
 ) -> Grouped:
     """Group the frames of a stretch.
 
@@ -74,8 +74,8 @@ def group_stretch(
         Verified overlaps between shots.
     markers : collection of int
         Shots that are marker frames.
-    tolerance : float
-        Angle in rad by which a measured rotation may be off.
+    field : float
+        Angle of view across the frames' short side, rad.
     """
     scene = [i for i in order if i not in markers]
     known = set(scene)
@@ -83,7 +83,7 @@ def group_stretch(
     poses = _poses(scene, facts, joints)
     of_pose = [facts[p[0]] for p in poses]
     links = link_poses(poses, joints)
-    parts = connect(len(poses), links, tolerance)
+    parts = connect(len(poses), links, field)
     part_of = {p: k for k, part in enumerate(parts) for p in part.poses}
     drafts: list[Draft] = []
     repeats: list[tuple[int, int]] = []

@@ -116,7 +116,7 @@ def learn_optics(
     for g, group in enumerate(groups):
         group_of[list(group.frames)] = g
     centres = np.array([[(f.metadata.width - 1) / 2.0, (f.metadata.height - 1) / 2.0] for f in frames])
-    axes = sensor_axes(frames)
+    axes = sensor_axes(frames) if frames else np.empty((0, 2, 2))
     points = tuple(_points_only(look) for look in looks)
     sights = Sights(points, centres.reshape(-1, 2), axes, group_of)
     wanted = []

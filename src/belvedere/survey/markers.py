@@ -178,7 +178,8 @@ def by_habit(
             continue
         before = next((n for n in reversed(order[:k]) if n in home and facts[n].kin == facts[i].kin), None)
         after = next((n for n in order[k + 1 :] if n in home and facts[n].kin == facts[i].kin), None)
-        alike = any(n is not None and _alike(facts[i], facts[n]) for n in (before, after))
+        near = [home[n] for n in (before, after) if n is not None]
+        alike = any(_alike(facts[i], facts[n]) for s in near for n in series[s])
         at_end = any(0 <= n < len(order) and order[n] in home for n in (k - 1, k + 1))
         if alike and at_end:
             candidates[i] = f"{_said(facts[i])}; continues no scene, and stands where other markers stand"

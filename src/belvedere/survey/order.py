@@ -12,7 +12,7 @@ from belvedere.capture.found_files import natural_key
 
 _SET_BACK_S = 3000.0  # a clock that steps back further than this while the counter runs on was set, not read
 _WRAPPED = 5000  # numbers missing between two neighbours of a folder that make the counter have run over
-_DCF_NAME = re.compile(r"[0-9A-Za-z_]{4}[0-9]{4}")
+_DCF_NAME = re.compile(r"[0-9A-Za-z_]{3,4}[0-9]{4}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +110,6 @@ def _folder(shot: Shot) -> str:
 
 
 def _is_camera_name(shot: Shot) -> bool:
-    """Whether a file is named as cameras name them: four characters and a number of four digits."""
+    """Whether a file is named as cameras name them: three or four characters and a number of four digits."""
     stem = shot.place.rpartition("/")[2].partition(".")[0]
     return shot.counter is not None and _DCF_NAME.fullmatch(stem) is not None

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from belvedere.align.links import Link, components, consistent, spanning_tree
 from belvedere.survey.joints import Joint
 
+_TOLERANCE = 0.05  # of the field: how far loops of joints may stay open
 _LEAST_STEP = 0.15  # of the median angle between poses shot one after the other: below it they are the same
 
 
@@ -25,7 +26,7 @@ class Connected:
     rotations : ndarray of shape (n, 3, 3)
         World to camera, in a world of its own.
     step : float
-        Typical angle in rad between poses shot one after the other.
+        Typical angle in rad between poses shot one after the other; at most the field.
     weakest : float
         Strength of the weakest joint that is needed to hang them together.
     """
@@ -54,7 +55,7 @@ def link_poses(poses: Sequence[tuple[int, ...]], joints: Sequence[Joint]) -> lis
     return [best[key] for key in sorted(best)]
 
 
-def connect(count: int, links: Sequence[Link], tolerance: float) -> list[Connected]:
+def connect(count: int, links: Sequence[Link], field: float) -> list[Connected]:
     """Parts of two or more poses that hang together, in the order of their first poses.
 
     Parameters
@@ -63,15 +64,16 @@ def connect(count: int, links: Sequence[Link], tolerance: float) -> list[Connect
         How many poses there are.
     links : sequence of Link
         By indices of poses.
-    tolerance : float
-        Angle in rad by which a link may differ from the rotations of its part.
+    field : float
+        Angle of view across the frames' short side, rad.
     """
     out = []
     for part in sorted((sorted(c) for c in components(count, links) if len(c) > 1), key=lambda c: c[0]):
         local = {p: k for k, p in enumerate(part)}
         own = [replace(v, a=local[v.a], b=local[v.b]) for v in links if v.a in local and v.b in local]
-        rotations, _, _ = consistent(len(part), own, tolerance=tolerance)
-        out.append(Connected(tuple(part), rotations, typical_step(rotations), _weakest(len(part), own)))
+        rotations, _, _ = consistent(len(part), own, tolerance=_TOLERANCE * field)
+        step = min(typical_step(rotations), field)
+        out.append(Connected(tuple(part), rotations, step, _weakest(len(part), own)))
     return out
 
 

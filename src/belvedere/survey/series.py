@@ -47,6 +47,8 @@ class Draft:
         Strength of the weakest joint needed.
     reasons : tuple of str
         What was decided on the way, in words.
+    part : int
+        First of the poses that hang together with these, of whichever series.
     """
 
     poses: tuple[int, ...]
@@ -55,6 +57,7 @@ class Draft:
     step: float
     weakest: float
     reasons: tuple[str, ...] = ()
+    part: int = -1
 
     def rotation_of(self, pose: int) -> NDArray[np.float64]:
         return np.asarray(self.rotations[self.poses.index(pose)])
@@ -129,6 +132,7 @@ def split_connected(part: Connected, facts: Sequence[Facts], foreign: Sequence[i
                 all_placed("overlap", len(own)),
                 part.step,
                 part.weakest,
+                part=part.poses[0],
             )
             for own in drafts
             if own
@@ -212,7 +216,7 @@ def join_by_rhythm(drafts: Sequence[Draft], facts: Sequence[Facts], between: Seq
 
 def _goes_on(a: Draft, b: Draft, facts: Sequence[Facts], between: Sequence[int]) -> bool:
     last, first = facts[a.poses[-1]], facts[b.poses[0]]
-    if b.poses[0] != a.poses[-1] + 1 or between[b.poses[0]] != between[a.poses[-1]]:
+    if a.part == b.part or b.poses[0] != a.poses[-1] + 1 or between[b.poses[0]] != between[a.poses[-1]]:
         return False
     if last.seconds is None or first.seconds is None or last.held != first.held:
         return False

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-
-import numpy as np
 
 from belvedere.align.start import Mapper, Pair
 from belvedere.capture.card import Card
@@ -24,7 +23,6 @@ from belvedere.survey.written import Decided, write_card_down
 
 LookAt = Callable[[int, Depth], Look | None]
 
-_TOLERANCE = 0.06  # of half the field's diagonal: how far loops of joints may stay open
 _CLOSE_MOST = 12  # frames of a stretch looked at closely: enough for its boundaries
 
 
@@ -62,13 +60,13 @@ def sort_card(card: Card, look: LookAt, word: SeriesWord | None = None, *, run: 
     decided: list[Decided] = []
     for part in parts:
         joints = find_joints(pairs_to_try(part, looks, run), looks, optics, run)
-        tolerance = _TOLERANCE * max((_half_field(optics, i) for i in part), default=1.0)
+        field = max((_short_field(optics, i) for i in part), default=1.0)
 
-        def group(joints: Sequence[Joint], part: Sequence[int] = part, tol: float = tolerance) -> Decided:
+        def group(joints: Sequence[Joint], part: Sequence[int] = part, field: float = field) -> Decided:
             words = find_markers(part, facts, joints, stepped_poses(part, facts, joints))
             words = {i: w for i, w in words.items() if i not in scenes}
             return Decided(
-                tuple(part), group_stretch(part, facts, joints, words, tol), words, agreeing(joints)
+                tuple(part), group_stretch(part, facts, joints, words, field), words, agreeing(joints)
             )
 
         found = group(joints)
@@ -170,9 +168,10 @@ def _with_close_look(
     return [*joints, *find_joints(pairs, some, optics, run)]
 
 
-def _half_field(optics: Optics, frame: int) -> float:
-    lens = optics.lenses[optics.group_of[frame]]
-    return float(np.linalg.norm(optics.centres[frame]) / lens.focal_px)
+def _short_field(optics: Optics, frame: int) -> float:
+    """Angle of view across a frame's short side, rad."""
+    focal = optics.lenses[optics.group_of[frame]].focal_px
+    return 2.0 * math.atan((float(optics.centres[frame].min()) + 0.5) / focal)
 
 
 def _without(sequence: BodySequence, unreadable: dict[int, str]) -> BodySequence:

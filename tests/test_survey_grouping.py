@@ -1,0 +1,229 @@
+"""Which poses make a series, in which rows: on sets whose joints are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from belvedere.survey.group import Grouped, group_stretch, stretches
+from belvedere.survey.rows import find_rows
+from survey_sets import HIGH, STEP, WIDE, Posed, facts, grid, joints, rotation
+
+ROW = [(0, c) for c in range(6)]
+
+
+def grouped(shots: Sequence[Posed], markers: Collection[int] = ()) -> Grouped:
+    return group_stretch(range(len(shots)), facts(shots), joints(shots), markers, WIDE)
+
+
+def series(shots: Sequence[Posed], markers: Collection[int] = ()) -> list[list[int]]:
+    """Shots of every series, first exposures."""
+    found = grouped(shots, markers)
+    return [[found.poses[p][0] for p in draft.poses] for draft in found.drafts]
+
+
+def rows_of(shots: Sequence[Posed], markers: Collection[int] = ()) -> tuple[list[list[int]], list]:  # type: ignore[type-arg]
+    """Rows of the only series, by shot, and the missing places."""
+    found = grouped(shots, markers)
+    (draft,) = found.drafts
+    found_grid = find_rows(draft.rotations, np.tile([WIDE, HIGH], (len(draft.poses), 1)))
+    rows = [[found.poses[draft.poses[k]][0] for k in row] for row in found_grid.rows]
+    return rows, list(found_grid.missing)
+
+
+ORDERS = {
+    "from the top, each from the left": [(r, c) for r in range(3) for c in range(4)],
+    "from the bottom, each from the right": [(r, c) for r in (2, 1, 0) for c in (3, 2, 1, 0)],
+    "to and fro": [(r, c if r % 2 == 0 else 3 - c) for r in range(3) for c in range(4)],
+    "column by column": [(r, c) for c in range(4) for r in range(3)],
+    "in any order": [
+        (1, 2),
+        (0, 0),
+        (2, 3),
+        (1, 1),
+        (0, 1),
+        (2, 0),
+        (1, 0),
+        (2, 2),
+        (0, 3),
+        (1, 3),
+        (2, 1),
+        (0, 2),
+    ],
+}
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_rows_are_told_as_seen_whatever_the_order_shot(order: str) -> None:
+    cells = ORDERS[order]
+    rows, missing = rows_of(grid(cells))
+    assert [[cells[k] for k in row] for row in rows] == [[(r, c) for c in range(4)] for r in range(3)]
+    assert missing == []
+
+
+def test_rows_with_markers_between_are_one_series() -> None:
+    first, second = grid(ROW), grid([(1, c) for c in range(6)], start_s=60)
+    hand = Posed(0.0, 0.0, 40.0, place=9)
+    shots = [*first, hand, *second]
+    assert series(shots, {6}) == [[*range(6), *range(7, 13)]]
+    assert rows_of(shots, {6})[0] == [list(range(6)), list(range(7, 13))]
+
+
+@pytest.mark.parametrize("gap", [(0, 2), (1, 0), (2, 3)])
+def test_a_place_left_free_in_a_grid_is_missing(gap: tuple[int, int]) -> None:
+    cells = [(r, c) for r in range(3) for c in range(4) if (r, c) != gap]
+    assert rows_of(grid(cells))[1] == [gap]
+
+
+def test_a_row_with_a_gap_is_one_series_and_the_gap_is_missing() -> None:
+    cells = [(0, c) for c in range(9) if c != 4]
+    rows, missing = rows_of(grid(cells))
+    assert rows == [list(range(8))]
+    assert missing == [(0, 4)]
+
+
+def test_parts_without_overlap_after_a_longer_pause_are_two_series() -> None:
+    shots = [*grid(ROW), *grid(ROW, start_s=20.0 + 12.0, yaw=180.0)]
+    assert series(shots) == [list(range(6)), list(range(6, 12))]
+
+
+def test_a_pause_does_not_split_what_goes_on_by_overlap() -> None:
+    shots = grid(ROW)
+    late = [replace(s, seconds=(s.seconds or 0.0) + 1500.0) for s in shots[3:]]
+    assert series([*shots[:3], *late]) == [list(range(6))]
+
+
+def test_the_same_view_on_another_day_is_another_series() -> None:
+    shots = [*grid(ROW[:4]), *grid(ROW[3:], start_s=86400.0, yaw=STEP * 0.5)]
+    assert len(series(shots)) == 2
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_row_taken_twice_is_two_series(back: bool) -> None:
+    again = grid(list(reversed(ROW)) if back else ROW, start_s=24.0)
+    assert series([*grid(ROW), *again]) == [list(range(6)), list(range(6, 12))]
+
+
+def test_one_pose_shot_again_with_another_exposure_is_set_apart() -> None:
+    shots = grid(ROW)
+    shots.insert(4, replace(shots[3], seconds=13.0, ev=-1.0))
+    found = grouped(shots)
+    assert series(shots) == [[0, 1, 2, 3, 5, 6]]
+    assert found.repeats == ((4, 3),)
+
+
+def test_a_trial_before_the_series_is_set_apart_and_not_the_frame_it_shows() -> None:
+    shots = grid(ROW, start_s=30.0)
+    shots.insert(0, replace(shots[2], seconds=0.0, ev=1.3))
+    assert series(shots) == [list(range(1, 7))]
+
+
+STEPS = (0.0, -2.0, 2.0)
+
+
+def bracketed(cells: Sequence[tuple[int, int]]) -> list[Posed]:
+    return [
+        replace(s, ev=ev, seconds=(s.seconds or 0.0) + 0.5 * k)
+        for s in grid(cells, every_s=6.0)
+        for k, ev in enumerate(STEPS)
+    ]
+
+
+def test_stepped_exposures_of_every_pose_are_brackets() -> None:
+    shots = bracketed(ROW)
+    found = grouped(shots)
+    assert found.poses == tuple((k, k + 1, k + 2) for k in range(0, 18, 3))
+    assert series(shots) == [list(range(0, 18, 3))]
+    assert found.loose == ()
+
+
+def test_a_frame_before_brackets_does_not_shift_them() -> None:
+    shots = [replace(bracketed(ROW)[0], seconds=-9.0, yaw=-60.0), *bracketed(ROW)]
+    assert grouped(shots).poses[1:] == tuple((k, k + 1, k + 2) for k in range(1, 19, 3))
+
+
+def test_exposures_that_change_from_pose_to_pose_are_no_brackets() -> None:
+    shots = [replace(s, ev=STEPS[k % 3]) for k, s in enumerate(grid(ROW))]
+    assert all(len(pose) == 1 for pose in grouped(shots).poses)
+    assert series(shots) == [list(range(6))]
+
+
+def test_a_plain_frame_between_others_keeps_its_place() -> None:
+    shots = grid([(r, c) for r in range(2) for c in range(5)])
+    shots[2] = replace(shots[2], plain=True)
+    rows, missing = rows_of(shots)
+    assert rows == [list(range(5)), list(range(5, 10))]
+    assert missing == []
+
+
+def test_a_plain_frame_where_no_place_is_free_is_left_over() -> None:
+    shots = grid(ROW)
+    shots.insert(3, Posed(0.0, 80.0, 10.0, plain=True))
+    found = grouped(shots)
+    assert series(shots) == [[0, 1, 2, 4, 5, 6]]
+    assert found.loose == (3,)
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_row_of_plain_sky_is_put_on_top_by_its_rhythm(back: bool) -> None:
+    top = [(0, 4 - c if back else c) for c in range(5)]
+    cells = [*((1, c) for c in range(5)), *top]
+    shots = [replace(s, plain=k >= 5) for k, s in enumerate(grid(cells))]
+    rows, _ = rows_of(shots)
+    # nothing tells which way one row of sky was shot: it is taken to run like the row next to it
+    assert rows == [list(range(5, 10)), list(range(5))]
+
+
+@pytest.mark.parametrize(
+    "sky", [{"ev": 1.0}, {"held": "landscape"}], ids=["another exposure", "held the other way"]
+)
+def test_plain_frames_that_differ_are_left_over(sky: dict[str, object]) -> None:
+    shots = [*grid([(1, c) for c in range(5)]), *grid([(0, c) for c in range(5)], start_s=20.0)]
+    shots = [replace(s, plain=k >= 5, **(sky if k >= 5 else {})) for k, s in enumerate(shots)]  # type: ignore[arg-type]
+    assert series(shots) == [list(range(5))]
+
+
+def test_frames_held_the_other_way_are_another_series() -> None:
+    lying = [replace(s, held="landscape", pitch=5.0) for s in grid(ROW, start_s=40.0, yaw=9.0)]
+    assert series([*grid(ROW), *lying]) == [list(range(6)), list(range(6, 12))]
+
+
+def test_a_set_of_frames_held_both_ways_in_turn_is_one_series() -> None:
+    shots = [replace(s, held="landscape" if k % 3 == 0 else "portrait") for k, s in enumerate(grid(ROW))]
+    assert series(shots) == [list(range(6))]
+
+
+def test_a_stretch_outlives_single_frames_of_another_lens_but_no_series() -> None:
+    kinds = [0, 0, 0, 1, 0, 0, 2, 2, 2, 0, 0]
+    known = facts([replace(s, kin=k) for s, k in zip(grid([(0, c) for c in range(11)]), kinds, strict=True)])
+    assert stretches(range(11), known) == [(0, 1, 2, 4, 5), (3,), (6, 7, 8), (9, 10)]
+
+
+def test_a_column_over_the_zenith_is_one_frame_a_row() -> None:
+    turned = np.stack([rotation(Posed(7.0, p)) for p in (-30, 0, 30, 60)] + [
+        rotation(Posed(7.0, 0.0)) for _ in range(0)
+    ])  # fmt: skip
+    over = np.stack([rotation(Posed(0.0, p)) for p in range(-40, 141, 20)])
+    for sweep in (turned, over):
+        found = find_rows(sweep, np.tile([HIGH, WIDE], (len(sweep), 1)))
+        assert found.rows == tuple((k,) for k in reversed(range(len(sweep))))
+
+
+def test_rows_of_uneven_turns_claim_nothing_missing() -> None:
+    rng = np.random.default_rng(3)
+    shots = [replace(s, yaw=s.yaw + float(d)) for s, d in zip(grid(ROW), rng.uniform(-5, 5, 6), strict=True)]
+    shots[3:] = [replace(s, yaw=s.yaw + 9.0) for s in shots[3:]]
+    rows, missing = rows_of(shots)
+    assert rows == [list(range(6))]
+    assert missing == []
+
+
+def test_a_full_turn_of_two_rows_has_its_columns_above_each_other() -> None:
+    cells = [(r, c) for r in range(2) for c in range(20)]
+    shots = [replace(s, yaw=s.yaw + (100.0 if s.pitch else 0.0)) for s in grid(cells)]
+    turned = np.stack([rotation(s) for s in shots])
+    found = find_rows(turned, np.tile([WIDE, HIGH], (40, 1)))
+    assert [len(row) for row in found.rows] == [20, 20]

@@ -1,0 +1,115 @@
+"""Markers by what they hide, how they look and where they stand: on frames whose joints are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from belvedere.survey.marker_look import MarkerLook
+from belvedere.survey.markers import agreeing, by_habit, find_markers
+from survey_sets import SCENE, Posed, facts, grid, joints
+
+HAND = MarkerLook("near-object", 0.95, "strips side by side that spread like fingers")
+VAGUE = MarkerLook("scene", 0.2, "nothing close to the lens stands out")
+DARK = MarkerLook("dark", 0.99, "nothing in it is exposed")
+ROW = [(0, c) for c in range(6)]
+
+
+def markers(shots: Sequence[Posed]) -> set[int]:
+    return set(find_markers(range(len(shots)), facts(shots), joints(shots)))
+
+
+def with_hand(look: MarkerLook, *, last: bool = False, agreement: float = 0.5) -> list[Posed]:
+    """A row, and a hand before the view of its first or its last frame."""
+    row = grid(ROW, start_s=9.0)
+    pose = row[-1] if last else row[0]
+    hand = replace(pose, seconds=60.0 if last else 0.0, marker=look, agreement=agreement)
+    return [*row, hand] if last else [hand, *row]
+
+
+@pytest.mark.parametrize("look", [HAND, VAGUE], ids=["plain to see", "hardly seen"])
+def test_what_hides_a_view_outside_the_run_is_a_marker(look: MarkerLook) -> None:
+    assert markers(with_hand(look)) == {0}
+    assert markers(with_hand(look, last=True)) == {6}
+
+
+def test_a_view_shot_again_all_free_is_no_marker() -> None:
+    shots = with_hand(SCENE, agreement=0.95)
+    assert markers(shots) == set()
+    assert {0, 1} <= agreeing(joints(shots))
+
+
+def test_a_frame_that_continues_the_scene_is_no_marker_however_it_looks() -> None:
+    shots = grid(ROW)
+    shots[0], shots[3] = replace(shots[0], marker=HAND), replace(shots[3], marker=HAND)
+    assert markers(shots) == set()
+
+
+def test_the_frame_behind_a_hand_is_none_though_it_looks_like_one() -> None:
+    shots = with_hand(HAND)
+    shots[1] = replace(shots[1], marker=MarkerLook("near-object", 0.8, ""))
+    assert markers(shots) == {0}
+
+
+def test_two_hands_before_one_view_are_both_markers() -> None:
+    hand = replace(grid(ROW)[0], marker=HAND, agreement=0.3)
+    assert markers([hand, replace(hand, seconds=2.0), *grid(ROW, start_s=9.0)]) == {0, 1}
+
+
+def test_what_overlaps_nothing_is_a_marker_by_its_looks_alone() -> None:
+    for look, is_marker in (
+        (HAND, True),
+        (DARK, True),
+        (VAGUE, False),
+        (MarkerLook("blank", 0.2, ""), False),
+    ):
+        shots = [*grid(ROW), Posed(0.0, 0.0, 40.0, place=3, marker=look)]
+        assert (6 in markers(shots)) is is_marker
+
+
+def test_a_frame_of_a_plain_row_is_no_marker_for_a_doubtful_look() -> None:
+    shots = [*grid(ROW), *(replace(s, plain=True) for s in grid(ROW, start_s=24.0))]
+    shots[8] = replace(shots[8], marker=MarkerLook("near-object", 0.6, ""))
+    assert markers(shots) == set()
+
+
+def test_stepped_exposures_of_one_view_are_no_markers() -> None:
+    shots = [
+        replace(s, ev=ev, agreement=0.4, marker=VAGUE, seconds=(s.seconds or 0.0) + k)
+        for s in grid(ROW)
+        for k, ev in enumerate((0.0, -2.0, 2.0))
+    ]
+    poses = [tuple(range(k, k + 3)) for k in range(0, 18, 3)]
+    assert find_markers(range(18), facts(shots), joints(shots), poses) == {}
+
+
+def ground(seconds: float, **more: object) -> Posed:
+    return replace(Posed(0.0, -70.0, seconds, place=int(seconds) + 7), **more)  # type: ignore[arg-type]
+
+
+def habit(shots: Sequence[Posed], loose: Sequence[int], series: Sequence[Sequence[int]]) -> set[int]:
+    return set(by_habit(range(len(shots)), facts(shots), loose, (), series))
+
+
+def test_frames_of_the_ground_at_the_ends_of_series_are_markers_by_habit() -> None:
+    shots = [ground(0.0), *grid(ROW, start_s=9.0), ground(50.0)]
+    assert habit(shots, [0, 7], [range(1, 7)]) == {0, 7}
+
+
+def test_one_such_frame_is_no_habit() -> None:
+    shots = [ground(0.0), *grid(ROW, start_s=9.0)]
+    assert habit(shots, [0], [range(1, 7)]) == set()
+
+
+def test_a_frame_held_or_exposed_otherwise_is_no_marker_by_habit() -> None:
+    row = grid(ROW, start_s=9.0)
+    for more in ({"held": "landscape"}, {"ev": 1.3}):
+        shots = [ground(0.0, **more), *row, ground(50.0)]
+        assert habit(shots, [0, 7], [range(1, 7)]) == set()
+
+
+def test_a_frame_apart_from_the_series_is_no_marker_by_habit() -> None:
+    shots = [ground(0.0), ground(3.0), *grid(ROW, start_s=9.0), ground(50.0)]
+    assert habit(shots, [0, 1, 8], [range(2, 8)]) == {1, 8}

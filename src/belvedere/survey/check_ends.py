@@ -9,6 +9,7 @@ from belvedere.survey.finding import Finding
 from belvedere.survey.frame_words import degrees, frame_words
 from belvedere.survey.head_grid import head_grid
 from belvedere.survey.missing_frames import missing_at_ends, shortfall
+from belvedere.survey.neighbours import half_width
 
 _RAGGED = 0.3  # of a step, by which a row may end early unsaid; common practice, no published source
 
@@ -34,10 +35,10 @@ def examine_ends(checked: Checked) -> tuple[Finding, ...]:
     for number, row in enumerate(grid.rows):
         for end in ("left", "right"):
             short = shortfall(grid, row, end)
-            usual = row.step if math.isfinite(row.step) else short
-            if (number, end) in said or short < max(_RAGGED * usual, 1e-6):
-                continue
             near = row.places[0 if end == "left" else -1].frames[0]
+            usual = row.step if math.isfinite(row.step) else 4.0 / 3.0 * half_width(grid, near)
+            if (number, end) in said or short < _RAGGED * usual:
+                continue
             frames = round(short / usual)
             more = f" (about {frames} frames)" if frames > 1 else ""
             words = (

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from belvedere.align.alignment import ON_REQUEST, Alignment
 from belvedere.capture.frame import Frame
+from belvedere.survey.apart import apart
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding, Grave
-from belvedere.survey.frame_words import degrees, frame_words, listed, pair_words, percent, turn_words
+from belvedere.survey.frame_words import degrees, frame_words, pair_words, percent, turn_words
 from belvedere.survey.head_grid import HeadGrid, head_grid
 from belvedere.survey.missing_frames import (
     LEAST_OVERLAP,
@@ -71,7 +71,7 @@ def examine_overlap(checked: Checked, *, wanted: float = WANTED_OVERLAP) -> tupl
             found += [_thin_step(checked.frames, grid, s, wanted) for s in thin]
     found += [_end(checked.frames, grid, m) for m in _first_of_ends(missing_at_ends(grid))]
     found += _rows(checked.frames, grid, wanted, least)
-    found += _apart(checked.frames, checked.alignment)
+    found += apart(checked.frames, checked.alignment, grid)
     return tuple(found)
 
 
@@ -267,38 +267,6 @@ def _thin_below(frames: Sequence[Frame], grid: HeadGrid, upper: int, s: SharedRo
             "up_deg": math.degrees(lift),
         },
     )
-
-
-def _apart(frames: Sequence[Frame], alignment: Alignment) -> list[Finding]:
-    """Frames and blocks that meet the picture nowhere."""
-    unused = {i for i, p in enumerate(alignment.frames) if not p.used and p.reason != ON_REQUEST}
-    out: list[Finding] = []
-    for block in alignment.components:
-        own = tuple(sorted(i for i in block if i in unused))
-        if len(own) < 2:
-            continue
-        words = (
-            f"{listed(frames, own)} overlap each other but not the rest: frames are missing between them and "
-            f"{_bounds(frames, alignment, own)}; shoot that stretch again, with an overlap of a third"
-        )
-        out.append(Finding("missing", "reshoot", own, words, {"count": float(len(own))}))
-        unused -= set(own)
-    for i in sorted(unused):
-        reason = alignment.frames[i].reason or "it meets no other"
-        words = (
-            f"{frame_words(frames, i)} cannot be placed: {reason}; "
-            "shoot it again with an overlap of a third and something to recognise in it, or leave it out"
-        )
-        out.append(Finding("stray", "reshoot", (i,), words))
-    return out
-
-
-def _bounds(frames: Sequence[Frame], alignment: Alignment, block: Sequence[int]) -> str:
-    """The used frames that a block was shot next to."""
-    used = alignment.used
-    before = [i for i in used if i < block[0]][-1:]
-    after = [i for i in used if i > block[-1]][:1]
-    return " and ".join(frame_words(frames, i) for i in before + after) or "the rest"
 
 
 def _in_row(grid: HeadGrid, row: int) -> str:

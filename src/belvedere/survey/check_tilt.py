@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.alignment import Alignment
 from belvedere.align.pan_axis import estimate_pan_axis
 from belvedere.capture.frame import Frame
 from belvedere.survey.checked import Checked
@@ -23,9 +24,12 @@ _OFF_ROW_SHARE = 0.10  # of a frame's height
 _CLIMB_SHARE = 0.04  # of a frame's height, over the whole row
 _CLIMB = math.radians(0.6)
 _LEAN = math.radians(1.0)
+_WELL_KNOWN = math.radians(2.0)  # a level that may be farther off than this tells too little
 _ASKEW = math.radians(1.0)
-_SURE = 4.0  # sigmas
+_SURE = 5.0  # sigmas
 _ODD = 6.0  # sigmas of the other frames, for one of many
+_SUSPECT = math.radians(0.6)  # from here a roll is looked at again without its frame
+_TRIED = 3  # so many frames at a time
 _TURNED = math.radians(45.0)  # a roll beyond this is a wrong orientation tag
 _STEEP = math.radians(70.0)  # there roll and yaw are hard to tell apart
 
@@ -45,28 +49,56 @@ def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
     """
     if not checked.alignment.used:
         return ()
-    grid = head_grid(checked.alignment)
+    askew = _askew_frames(checked.alignment, head_grid(checked.alignment))
+    grid = head_grid(checked.alignment, unsteady=askew)
     climbs = [_climb(grid, row) for row in grid.rows]
-    found = _rolled(checked.frames, grid)
+    found = _rolled(checked.frames, grid, askew)
     found += _off_row(checked.frames, grid)
     found += _climbing(checked.frames, grid, climbs)
-    found += _askew(checked.frames, grid)
-    found += _out_of_level(checked, grid)
+    found += _askew_all_round(checked.frames, grid)
+    found += _out_of_level(checked, grid, askew)
     return tuple(found)
 
 
-def _rolled(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
-    """Frames whose roll differs from the others'."""
+def _askew_frames(alignment: Alignment, grid: HeadGrid) -> tuple[int, ...]:
+    """Frames whose roll does not fit a pan axis found without them.
+
+    One at a time, the least fitting first: a rolled frame pulls the axis towards itself, in a short row so
+    far that it hardly stands out.
+    """
+    out: list[int] = []
     own = [i for i in sorted(grid.poses) if abs(grid.poses[i].pitch) < _STEEP]
-    if len(own) < 3:
-        return []
-    roll = np.array([grid.poses[i].roll for i in own])
-    off = roll - float(np.median(roll))
-    limit = max(_ROLL, _ODD * _scatter(off, _ROLL_SCATTER))
+    while len(own) - len(out) > 3:
+        rest = [i for i in own if i not in out]
+        off = _roll_off(grid, rest, rest)
+        suspects = sorted((i for i in rest if abs(off[i]) > _SUSPECT), key=lambda i: -abs(off[i]))[:_TRIED]
+        best: tuple[float, int, HeadGrid] | None = None
+        for i in suspects:
+            without = head_grid(alignment, unsteady=(*out, i))
+            steady = [k for k in rest if k != i]
+            own_off = _roll_off(without, [i], steady)[i]
+            others = np.array(list(_roll_off(without, steady, steady).values()))
+            ratio = abs(own_off) / max(_ROLL, _ODD * _scatter(others, _ROLL_SCATTER))
+            if ratio > 1.0 and (best is None or ratio > best[0]):
+                best = (ratio, i, without)
+        if best is None:
+            break
+        out.append(best[1])
+        grid = best[2]
+    return tuple(sorted(out))
+
+
+def _roll_off(grid: HeadGrid, which: Sequence[int], steady: Sequence[int]) -> dict[int, float]:
+    """Roll of frames against the median of steady ones, rad."""
+    middle = float(np.median([grid.poses[i].roll for i in steady]))
+    return {i: math.remainder(grid.poses[i].roll - middle, 2.0 * math.pi) for i in which}
+
+
+def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> list[Finding]:
+    """Frames whose roll differs from the others'."""
+    steady = [i for i in sorted(grid.poses) if i not in askew and abs(grid.poses[i].pitch) < _STEEP]
     found = []
-    for i, angle in zip(own, off.tolist(), strict=True):
-        if abs(angle) < limit:
-            continue
+    for i, angle in _roll_off(grid, askew, steady).items():
         way = "clockwise" if angle > 0.0 else "counter-clockwise"
         if abs(angle) > _TURNED:
             words = (
@@ -192,7 +224,7 @@ def _climbing(frames: Sequence[Frame], grid: HeadGrid, climbs: Sequence[_Climb])
     return found
 
 
-def _askew(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
+def _askew_all_round(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
     """A camera that stands askew on the head all the way round: only a full turn shows it plainly."""
     rows = [row for row in grid.rows if row.closed and abs(row.pitch) < _STEEP]
     if not rows:
@@ -209,20 +241,23 @@ def _askew(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
     return [Finding("level", "note", own, words, {"roll_deg": math.degrees(roll)})]
 
 
-def _out_of_level(checked: Checked, grid: HeadGrid) -> list[Finding]:
+def _out_of_level(checked: Checked, grid: HeadGrid, askew: Sequence[int]) -> list[Finding]:
     """The head's axis against what else tells of gravity."""
     level = checked.alignment.level
     used = tuple(sorted(grid.poses))
     if level.source == "pan-axis":
         words = "nothing in the pictures tells what is level but the head itself; look at its bubble"
         return [Finding("level", "note", used, words, {"sigma_deg": math.degrees(level.sigma_rad)})]
-    axis = estimate_pan_axis([grid.cameras[i] for i in used])
+    axis = estimate_pan_axis([grid.cameras[i] for i in used if i not in askew])
     up = -axis.down
     lean = math.atan2(math.hypot(float(up[0]), float(up[2])), -float(up[1]))
     sigma = math.hypot(level.sigma_rad, axis.sigma)
     common_roll = abs(float(np.median([grid.poses[i].roll for i in used])))  # may hide in the axis
     if lean < max(_LEAN, _SURE * sigma) + common_roll:
-        return []
+        if _SURE * sigma + common_roll < _WELL_KNOWN:
+            return []
+        words = f"the level is known to {degrees(sigma)} only, {level.words}; look at the head's bubble"
+        return [Finding("level", "note", used, words, {"sigma_deg": math.degrees(sigma)})]
     towards = math.atan2(float(up[0]), float(up[2]))
     words = (
         f"the head leans {degrees(lean)}, {_direction(checked.frames, grid, towards)}: the row rises and "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -120,8 +120,15 @@ class HeadGrid:
         return next(r for r, row in enumerate(self.rows) if frame in row.frames)
 
 
-def head_grid(alignment: Alignment) -> HeadGrid:
+def head_grid(alignment: Alignment, *, unsteady: Collection[int] = ()) -> HeadGrid:
     """Sort the used frames into rows and steps.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        At least one used frame.
+    unsteady : collection of int
+        Frames that are not to have a say in where the pan axis is.
 
     Raises
     ------
@@ -132,7 +139,8 @@ def head_grid(alignment: Alignment) -> HeadGrid:
     cameras = {i: c for i, c in ((i, alignment.frames[i].camera) for i in used) if c is not None}
     if not cameras:
         raise ValueError("a grid needs at least one used frame, got none")
-    down = estimate_pan_axis(list(cameras.values())).down
+    steady = [c for i, c in cameras.items() if i not in unsteady] or list(cameras.values())
+    down = estimate_pan_axis(steady).down
     axes = _axes(down)
     turned = {i: c.with_rotation(c.rotation @ axes.T) for i, c in cameras.items()}
     poses = {i: Pose(*yaw_pitch_roll(c.rotation.T)) for i, c in turned.items()}

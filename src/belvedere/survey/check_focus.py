@@ -1,0 +1,103 @@
+"""Whether focus and zoom stayed where they were: a frame's own focal length, and its sharpness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.capture.frame import Frame
+from belvedere.survey.check_sharpness import is_unsharp
+from belvedere.survey.checked import Checked
+from belvedere.survey.finding import Finding
+from belvedere.survey.frame_words import frame_words
+from belvedere.survey.overlap_field import Mapper, OverlapField, measure_fields
+from belvedere.survey.sharpness_fit import Sharpness
+from belvedere.survey.turn_fit import TurnFit, fit_checked
+
+_CHANGE = 0.004
+"""Change of focal length from which focus or zoom was moved; common practice, no published source.
+
+Refocusing a simple lens of focal length f from infinity to the distance D enlarges its image by f / (D - f):
+1 % at 50 mm and 5 m, if nothing else in the lens moves.
+"""
+_SIGMAS = 5.0
+_ZOOMED = 0.03  # more than refocusing does to a landscape; common practice, no published source
+
+
+def examine_focus(
+    checked: Checked,
+    fields: Sequence[OverlapField] | None = None,
+    fit: TurnFit | None = None,
+    sharpness: Sharpness | None = None,
+    *,
+    run: Mapper = map,
+) -> tuple[Finding, ...]:
+    """Look for frames whose focal length differs from their neighbours': refocused or zoomed in between.
+
+    Parameters
+    ----------
+    checked : Checked
+        The set.
+    fields, fit, sharpness
+        What was measured before; None: measured here (sharpness only adds words).
+    run : Mapper
+        Applies a pure function to jobs in order.
+
+    Returns
+    -------
+    tuple of Finding
+        "focus", to be shot again: `focal_factor` is the frame's focal length over its neighbours'.
+    """
+    if fields is None:
+        fields = measure_fields(checked, run)
+    if fit is None:
+        fit = fit_checked(checked, fields)
+    if fit is None:
+        return ()
+    off = _against_neighbours(fit, fields)
+    found = []
+    for k, frame in enumerate(fit.frames):
+        if abs(off[k]) > max(_CHANGE, _SIGMAS * float(fit.focal_sigma[k])):
+            found.append(_one(checked.frames, frame, float(np.exp(off[k])), _is_soft(sharpness, frame)))
+    return tuple(found)
+
+
+def _against_neighbours(fit: TurnFit, fields: Sequence[OverlapField]) -> NDArray[np.float64]:
+    """log focal length against the median of the frames that overlap it, or the set's, whichever is nearer.
+
+    A principal point that is not quite right makes the focal length seem to change smoothly along a row.
+    """
+    at = {frame: k for k, frame in enumerate(fit.frames)}
+    near: list[list[int]] = [[] for _ in fit.frames]
+    for f in fields:
+        if f.a in at and f.b in at:
+            near[at[f.a]].append(at[f.b])
+            near[at[f.b]].append(at[f.a])
+    out = fit.focal.copy()
+    for k, others in enumerate(near):
+        local = float(fit.focal[k] - np.median(fit.focal[others])) if others else 0.0
+        out[k] = local if abs(local) < abs(out[k]) else out[k]
+    return out
+
+
+def _is_soft(sharpness: Sharpness | None, frame: int) -> bool:
+    if sharpness is None or frame not in sharpness.frames:
+        return False
+    return is_unsharp(sharpness, sharpness.frames.index(frame))
+
+
+def _one(frames: Sequence[Frame], frame: int, factor: float, soft: bool) -> Finding:
+    change = 100.0 * (factor - 1.0)
+    size = f"{abs(change):.1f} % {'larger' if change > 0.0 else 'smaller'}"
+    if abs(factor - 1.0) > _ZOOMED:
+        why = "the zoom was moved; tape the zoom ring"
+    elif soft:
+        why = "and it is softer: it was refocused; focus once, then lock it"
+    else:
+        why = "focus or zoom was moved; lock the focus and tape the zoom ring"
+    words = (
+        f"{frame_words(frames, frame)} shows everything {size} than its neighbours, {why}, and shoot it again"
+    )
+    return Finding("focus", "reshoot", (frame,), words, {"focal_factor": factor, "soft": float(soft)})

@@ -15,8 +15,8 @@ from belvedere.align.overlaps import frame_grid
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import direction
 from belvedere.survey.head_grid import HeadGrid, head_grid
-from belvedere.survey.missing_frames import lacks_frames, missing_at_ends, missing_within
-from belvedere.survey.neighbours import shared_steps
+from belvedere.survey.missing_frames import camera_beside, lacks_frames, missing_at_ends, missing_within
+from belvedere.survey.neighbours import shared_rows, shared_steps
 
 ONCE, TWICE, OPEN, NOTHING = "-", "=", "O", " "
 _TALL = 2.0  # a character is about twice as tall as wide
@@ -88,7 +88,7 @@ def coverage_map(alignment: Alignment, *, columns: int = 72) -> CoverageMap:
     middle = counts.reshape(down, _SUB, across, _SUB)[:, _SUB // 2, :, _SUB // 2]
     seen = middle > 0
     lies_open = open_.reshape(down, _SUB, across, _SUB)[:, _SUB // 2, :, _SUB // 2] & ~seen
-    lies_open |= _enclosed(seen, right - left >= 2.0 * math.pi - 1e-6) | _between_rows(seen)
+    lies_open |= _enclosed(seen, right - left >= 2.0 * math.pi - 1e-6)
     cells = np.where(lies_open, -1, middle).astype(np.int64)
     pitch = high - (np.arange(down * _SUB) + 0.5) * height / _SUB
     area = np.cos(pitch)[:, None] * np.ones(across * _SUB)
@@ -108,7 +108,12 @@ def coverage_map(alignment: Alignment, *, columns: int = 72) -> CoverageMap:
 def _lacking(grid: HeadGrid) -> list[Camera]:
     """Cameras of the frames that are missing."""
     within = [m for s in shared_steps(grid) if lacks_frames(s) for m in missing_within(grid, s)]
-    return [m.camera for m in (*within, *missing_at_ends(grid))]
+    out = [m.camera for m in (*within, *missing_at_ends(grid))]
+    for shared in shared_rows(grid):
+        if shared.overlap <= 0.0 and shared.towards > grid.row_of(shared.frame):
+            lift = (grid.poses[shared.nearest].pitch - grid.poses[shared.frame].pitch) / 2.0
+            out.append(camera_beside(grid, shared.frame, 0.0, lift))
+    return out
 
 
 def _field(cameras: Sequence[Camera]) -> tuple[float, float, float, float]:
@@ -153,13 +158,6 @@ def _enclosed(seen: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:
     columns = seen.shape[1]
     thrice = np.concatenate([seen, seen, seen], axis=1)  # what lies at the seam is whole in the middle one
     return np.asarray((ndimage.binary_fill_holes(thrice) & ~thrice)[:, columns : 2 * columns])
-
-
-def _between_rows(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Cells that nothing shows, with covered ones above and below."""
-    above = np.logical_or.accumulate(seen, axis=0)
-    below = np.logical_or.accumulate(seen[::-1], axis=0)[::-1]
-    return np.asarray(above & below & ~seen)
 
 
 def _lines(

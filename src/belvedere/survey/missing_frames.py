@@ -57,7 +57,7 @@ def missing_within(grid: HeadGrid, shared: SharedStep) -> tuple[MissingFrame, ..
     for k in range(1, count + 1):
         share = k / (count + 1)
         turn, lift = step.turn * share, (right.pitch - left.pitch) * share
-        camera = _camera(grid, shared.a, turn, lift)
+        camera = camera_beside(grid, shared.a, turn, lift)
         column = shared.step.left.column + k
         out.append(MissingFrame(step.row, column, shared.a, turn, lift, "", camera))
     return tuple(out)
@@ -85,7 +85,7 @@ def missing_at_ends(grid: HeadGrid) -> tuple[MissingFrame, ...]:
             sign = -1 if end == "left" else 1
             for k in range(1, count + 1):
                 turn = sign * k * row.step
-                camera = _camera(grid, near, turn, 0.0)
+                camera = camera_beside(grid, near, turn, 0.0)
                 out.append(MissingFrame(number, place.column + sign * k, near, turn, 0.0, end, camera))
     return tuple(out)
 
@@ -111,7 +111,8 @@ def _reach(grid: HeadGrid, row: Row, end: str, edges: bool) -> float:
     return half - place.yaw if end == "left" else half + place.yaw
 
 
-def _camera(grid: HeadGrid, near: int, turn: float, lift: float) -> Camera:
+def camera_beside(grid: HeadGrid, near: int, turn: float, lift: float) -> Camera:
+    """A camera like a frame's, upright in the head's axes, by so much yaw and pitch beside it, rad."""
     own: Pose = grid.poses[near]
     pose = pose_matrix(own.yaw + turn, own.pitch + lift, 0.0)
     return grid.cameras[near].with_rotation(pose.T @ grid.axes)

@@ -98,7 +98,7 @@ def _nearest(grid: HeadGrid, frame: int) -> tuple[int, ...]:
 
 
 def _against_near(level: NDArray[np.float64], near: Sequence[Sequence[int]]) -> NDArray[np.float64]:
-    """What every frame is off: against its neighbours or against the whole set, whichever is less.
+    """What every frame is off: against its neighbours, the whole set or its trend, whichever is least.
 
     A frame beside a wrong one differs from it, but not from the set; in light that changes along the set
     every frame differs from the set, but not from its neighbours.
@@ -106,6 +106,7 @@ def _against_near(level: NDArray[np.float64], near: Sequence[Sequence[int]]) -> 
     if not np.isfinite(level).any():
         return np.zeros(len(level))
     whole = np.nan_to_num(level - float(np.nanmedian(level)))
+    whole = np.where(np.abs(_off_trend(level)) < np.abs(whole), _off_trend(level), whole)
     out = np.zeros(len(level))
     for i, others in enumerate(near):
         known = [float(level[k]) for k in others if math.isfinite(level[k])]
@@ -114,6 +115,17 @@ def _against_near(level: NDArray[np.float64], near: Sequence[Sequence[int]]) -> 
         local = float(level[i]) - float(np.median(known))
         out[i] = math.copysign(min(abs(local), abs(whole[i])), local)
     return out
+
+
+def _off_trend(level: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What is left beside a straight change in the order shot (median slope: Theil 1950, Sen 1968)."""
+    known = np.flatnonzero(np.isfinite(level))
+    if len(known) < 5:
+        return np.nan_to_num(level - float(np.nanmedian(level)))
+    a, b = np.triu_indices(len(known), 1)
+    slope = float(np.median((level[known[b]] - level[known[a]]) / (known[b] - known[a])))
+    left = level - slope * np.arange(len(level))
+    return np.nan_to_num(left - float(np.median(left[known])))
 
 
 def _one(frames: Sequence[Frame], i: int, off: float, told: float, measured: bool) -> Finding:

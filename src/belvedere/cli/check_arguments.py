@@ -53,6 +53,13 @@ def add_check(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPar
         metavar="PERCENT",
         help="what neighbours should share; 33 if not given",
     )
+    check.add_argument(
+        "--ground",
+        type=float,
+        metavar="METRES",
+        help="distance from the lens to the nearest ground in the frames, for the entrance pupil; as from a "
+        "tripod 1.5 m high if not given",
+    )
     machine = check.add_argument_group("the machine")
     machine.add_argument(
         "--memory", metavar="SIZE", help="ceiling, like 1GiB; a quarter of the machine's, at most 4GiB"

@@ -17,6 +17,8 @@ from belvedere.pipeline.check import CheckOptions, check
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.series_frames import find_frames, find_series
 from belvedere.pipeline.watch import watch
+from belvedere.survey.check_overlap import WANTED_OVERLAP
+from belvedere.survey.examine import ExamineOptions
 from belvedere.survey.series_file import read_series
 from belvedere.survey.verdict import Verdict
 from belvedere.survey.verdict_json import check_bytes
@@ -77,14 +79,18 @@ def options_from(given: argparse.Namespace) -> CheckOptions:
     wanted = given.overlap
     if wanted is not None and not (math.isfinite(wanted) and 5.0 <= wanted <= 90.0):
         raise BelvedereError(f"--overlap {wanted:g}: needs 5 to 90, percent of a frame")
+    near = given.ground
+    if near is not None and not (math.isfinite(near) and near > 0.0):
+        raise BelvedereError(f"--ground {near:g}: needs a number of metres above 0")
     options = CheckOptions(
         sources=tuple(Path(source) for source in given.sources),
         memory_bytes=memory_from(given.memory),
         workers=given.workers,
         work=Path(given.work) if given.work else None,
+        examine=ExamineOptions(
+            wanted_overlap=WANTED_OVERLAP if wanted is None else wanted / 100.0, nearest_ground_m=near
+        ),
     )
-    if wanted is not None:
-        options = replace(options, wanted_overlap=wanted / 100.0)
     if is_series_file(given.sources):
         return replace(options, sources=_frames_of(given), in_order_given=True)
     if given.series:

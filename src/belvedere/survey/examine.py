@@ -2,46 +2,78 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+from dataclasses import dataclass
 
 from belvedere.align.start import Mapper
 from belvedere.survey.check_ends import examine_ends
 from belvedere.survey.check_exposure import examine_exposure
+from belvedere.survey.check_focus import examine_focus
 from belvedere.survey.check_overlap import WANTED_OVERLAP, examine_overlap
+from belvedere.survey.check_parallax import examine_parallax
 from belvedere.survey.check_settings import examine_settings
+from belvedere.survey.check_sharpness import examine_sharpness
 from belvedere.survey.check_tilt import examine_tilt
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
+from belvedere.survey.overlap_field import measure_fields
+from belvedere.survey.sharpness_fit import measure_sharpness
+from belvedere.survey.turn_fit import fit_checked
 
-Examiner = Callable[[Checked], tuple[Finding, ...]]
 
-EXAMINERS: tuple[Examiner, ...] = (
-    examine_ends,
-    examine_tilt,
-    examine_settings,
-    examine_exposure,
-)
-"""Those without options of their own; `examine_overlap` comes before them."""
+@dataclass(frozen=True, slots=True)
+class ExamineOptions:
+    """What a set is examined against.
+
+    Parameters
+    ----------
+    wanted_overlap : float
+        The overlap that was planned, as a share of a frame.
+    nearest_ground_m : float or None
+        Distance from the lens to the nearest ground that any frame shows, m; None: as from a usual tripod.
+    """
+
+    wanted_overlap: float = WANTED_OVERLAP
+    nearest_ground_m: float | None = None
 
 
 def examine(
-    checked: Checked, *, wanted_overlap: float = WANTED_OVERLAP, run: Mapper = map
+    checked: Checked, options: ExamineOptions | None = None, run: Mapper = map
 ) -> tuple[Finding, ...]:
     """Examine a set for everything.
 
     Parameters
     ----------
     checked : Checked
-    wanted_overlap : float
-        The overlap that was planned, as a share of a frame.
+    options : ExamineOptions or None
+        None: as they are if nobody says otherwise.
     run : Mapper
-        Applies the examiners; what they find does not depend on it.
+        Applies a pure function to jobs in order; what is found does not depend on it.
 
     Returns
     -------
     tuple of Finding
-        By examiner, in the order of the list.
+        By examiner, always in the same order.
     """
-    examiners: tuple[Examiner, ...] = (partial(examine_overlap, wanted=wanted_overlap), *EXAMINERS)
-    return tuple(f for found in run(lambda examiner: examiner(checked), examiners) for f in found)
+    options = options or ExamineOptions()
+    return (
+        *examine_overlap(checked, wanted=options.wanted_overlap),
+        *examine_ends(checked),
+        *examine_tilt(checked),
+        *examine_settings(checked),
+        *examine_exposure(checked),
+        *_in_overlaps(checked, options, run),
+    )
+
+
+def _in_overlaps(checked: Checked, options: ExamineOptions, run: Mapper) -> tuple[Finding, ...]:
+    """What the same details in neighbouring frames tell, each looked up once."""
+    fields = measure_fields(checked, run)
+    sharpness = measure_sharpness(checked, fields, run)
+    fit = fit_checked(checked, fields)
+    focus = examine_focus(checked, fields, fit, sharpness)
+    refocused = {frame for finding in focus for frame in finding.frames}
+    return (
+        *focus,
+        *examine_sharpness(checked, sharpness, told_elsewhere=refocused),
+        *examine_parallax(checked, fields, fit, nearest_ground_m=options.nearest_ground_m),
+    )

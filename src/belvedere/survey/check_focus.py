@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.survey.check_sharpness import is_unsharp
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
 from belvedere.survey.frame_words import frame_words
-from belvedere.survey.overlap_field import Mapper, OverlapField, measure_fields
+from belvedere.survey.overlap_field import OverlapField, measure_fields
 from belvedere.survey.sharpness_fit import Sharpness
 from belvedere.survey.turn_fit import TurnFit, fit_checked
 

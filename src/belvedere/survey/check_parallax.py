@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
 from belvedere.survey.frame_words import pair_words
-from belvedere.survey.overlap_field import Mapper, OverlapField, cameras_of, measure_fields
+from belvedere.survey.overlap_field import OverlapField, cameras_of, measure_fields
 from belvedere.survey.turn_fit import TurnFit, fit_checked, pupil_shift
 
 HEIGHT_M = 1.5

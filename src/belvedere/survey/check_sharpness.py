@@ -8,11 +8,12 @@ from collections.abc import Collection, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
 from belvedere.survey.frame_words import frame_words
-from belvedere.survey.overlap_field import Mapper, measure_fields
+from belvedere.survey.overlap_field import measure_fields
 from belvedere.survey.sharpness_fit import Sharpness, measure_sharpness
 from belvedere.survey.window_sharpness import blur_px
 

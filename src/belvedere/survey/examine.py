@@ -7,17 +7,12 @@ from dataclasses import dataclass
 from belvedere.align.start import Mapper
 from belvedere.survey.check_ends import examine_ends
 from belvedere.survey.check_exposure import examine_exposure
-from belvedere.survey.check_focus import examine_focus
 from belvedere.survey.check_overlap import WANTED_OVERLAP, examine_overlap
-from belvedere.survey.check_parallax import examine_parallax
+from belvedere.survey.check_pixels import examine_pixels
 from belvedere.survey.check_settings import examine_settings
-from belvedere.survey.check_sharpness import examine_sharpness
 from belvedere.survey.check_tilt import examine_tilt
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
-from belvedere.survey.overlap_field import measure_fields
-from belvedere.survey.sharpness_fit import measure_sharpness
-from belvedere.survey.turn_fit import fit_checked
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +56,5 @@ def examine(
         *examine_tilt(checked),
         *examine_settings(checked),
         *examine_exposure(checked),
-        *_in_overlaps(checked, options, run),
-    )
-
-
-def _in_overlaps(checked: Checked, options: ExamineOptions, run: Mapper) -> tuple[Finding, ...]:
-    """What the same details in neighbouring frames tell, each looked up once."""
-    fields = measure_fields(checked, run)
-    sharpness = measure_sharpness(checked, fields, run)
-    fit = fit_checked(checked, fields)
-    focus = examine_focus(checked, fields, fit, sharpness)
-    refocused = {frame for finding in focus for frame in finding.frames}
-    return (
-        *focus,
-        *examine_sharpness(checked, sharpness, told_elsewhere=refocused),
-        *examine_parallax(checked, fields, fit, nearest_ground_m=options.nearest_ground_m),
+        *examine_pixels(checked, nearest_ground_m=options.nearest_ground_m, run=run),
     )

@@ -8,9 +8,7 @@ them, and whatever is found is kept.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,12 +17,10 @@ from numpy.typing import NDArray
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.patch_match import match_patch
 from belvedere.align.remeasure import transfer
+from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource, Pixels
 from belvedere.geometry.camera import Camera
 from belvedere.survey.checked import Checked
-
-Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
-"""Applies a pure function to jobs, in order: the built-in `map`, or one that uses threads."""
 
 COPY_PIXELS = 600_000
 """Most pixels of the reduced copy that overlaps are looked at on."""
@@ -35,6 +31,7 @@ _LIKENESS = 0.75
 _CELL = 22  # px of the copy: one detail is sought in every cell
 _MOST_CELLS = 160
 _STRUCTURE = 3.0  # codes of 255: the weaker axis of a detail's contrast, from which it can be found again
+_ROOT_TO_CODES = (2 * _HALF + 1) / 2.0
 _LEAST_SIGMA_PX = 0.1  # of the copy
 
 
@@ -54,6 +51,8 @@ class OverlapField:
         Contrast of each along its weaker axis, codes of 255.
     tried : int
         How many were looked for.
+    pixel : float
+        Size of a pixel of the copy looked at, px of the full frame.
     """
 
     a: int
@@ -63,6 +62,7 @@ class OverlapField:
     sigma_px: NDArray[np.float64]
     strength: NDArray[np.float64]
     tried: int
+    pixel: float = 1.0
 
 
 def copy_level(source: FrameSource, frame: int, pixels: int = COPY_PIXELS) -> int:
@@ -121,7 +121,7 @@ def measure_field(source: FrameSource, pair: tuple[int, int], cameras: tuple[Cam
     at, strength = _details(image_a, small)
     empty = np.empty((0, 2))
     if not len(at):
-        return OverlapField(*pair, empty, empty, np.empty(0), np.empty(0), 0)
+        return OverlapField(*pair, empty, empty, np.empty(0), np.empty(0), 0, scale)
     predicted, affine, seen = transfer(at.astype(np.float64), *small)
     found, found_b, sigma = [], [], []
     for k in np.flatnonzero(seen):
@@ -138,7 +138,7 @@ def measure_field(source: FrameSource, pair: tuple[int, int], cameras: tuple[Cam
     points_a = at[which].astype(np.float64) * scale + shift
     points_b = np.array(found_b, dtype=np.float64).reshape(n, 2) * scale + shift
     tried = int(np.count_nonzero(seen))
-    return OverlapField(*pair, points_a, points_b, np.array(sigma) * scale, strength[which], tried)
+    return OverlapField(*pair, points_a, points_b, np.array(sigma) * scale, strength[which], tried, scale)
 
 
 def _details(
@@ -149,7 +149,8 @@ def _details(
     margin = _HALF + 1
     if min(height, width) <= 2 * margin + _CELL:
         return np.empty((0, 2), dtype=np.int64), np.empty(0)
-    # square root: contrast in codes along the weaker axis of the patch
+    # cornerMinEigenVal's root is twice the RMS slope along the weaker axis (Sobel's 8 over 4, summed over the
+    # block and divided by its side squared); slope times the patch's width is contrast across it
     eigen = cv2.cornerMinEigenVal(cv2.GaussianBlur(image, (0, 0), 1.0), 2 * _HALF + 1, ksize=3)
     strength = np.sqrt(np.maximum(np.asarray(eigen), 0.0))
     x = np.arange(margin, width - margin - _CELL + 1, _CELL)
@@ -164,12 +165,8 @@ def _details(
     for cx, cy in corners.tolist():
         cell = strength[cy : cy + _CELL, cx : cx + _CELL]
         best = int(np.argmax(cell))
-        codes = float(cell.flat[best]) * _GRADIENT_TO_CODES
+        codes = float(cell.flat[best]) * _ROOT_TO_CODES
         if codes >= _STRUCTURE:
             contrast.append(codes)
             out.append((cx + best % _CELL, cy + best // _CELL))
     return np.array(out, dtype=np.int64).reshape(-1, 2), np.array(contrast)
-
-
-# cornerMinEigenVal takes Sobel sums of 3 x 3 (8 times the slope) scaled by 1 / (4 x block size)
-_GRADIENT_TO_CODES = (4.0 * (2 * _HALF + 1)) / 8.0

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource
 from belvedere.survey.checked import Checked
-from belvedere.survey.overlap_field import Mapper, OverlapField, cameras_of, grey
+from belvedere.survey.overlap_field import OverlapField, cameras_of, grey
 from belvedere.survey.window_sharpness import DIRECTIONS, WINDOW_PX, window_sharpness
 
 _WINDOWS = 12  # of a pair
@@ -62,7 +63,7 @@ def measure_sharpness(
     """Measure every frame's sharpness against the others'; None where there is too little to go by.
 
     A lens draws the corners softer, and may be off centre: log energy = detail + frame's own + (a polynomial
-    of the place in the frame, the same for all frames). Both frames of a pair show the same detail, so that it
+    of the place in the frame, the same for all frames). Both frames of a pair show the same detail, which
     drops out of their difference; the differences of all pairs are solved together.
     """
     cameras = cameras_of(checked)

@@ -25,6 +25,7 @@ _LENS = (0.004, 0.004, 0.03, 0.03, 0.03)  # principal point over the focal lengt
 _LENS_TERMS = len(_LENS)
 _PUPIL = 1.0  # entrance pupil off the axis by the height of the camera
 _WIDE = (32.0, 16.0, 16.0, 8.0, 4.0, 4.0, 2.0, 1.0, 1.0, 1.0)  # of the cut: it closes round by round
+_LEAST_DETAILS = 4  # of an overlap that has a say
 _HELD = 2  # rounds in which the pupil stays where it started
 _STARTS = (0.0, 0.01, -0.01, 0.03, -0.03, 0.07, -0.07)
 _CUT = 3.0  # residuals of so many sigmas weigh a half (Cauchy)
@@ -58,6 +59,8 @@ class TurnFit:
         What is left of the details' disagreement, robust, px.
     gain : float
         What the pupil takes off the robust cost (sum of log(1 + (r / 3 sigma)^2)), <= 0.
+    left_px : tuple of ndarray of shape (m,)
+        What is left of each detail's disagreement, px, for every field given (NaN where it had no say).
     """
 
     frames: tuple[int, ...]
@@ -67,6 +70,7 @@ class TurnFit:
     pupil_sigma: float
     rms_px: float
     gain: float
+    left_px: tuple[NDArray[np.float64], ...]
 
 
 def fit_turn(
@@ -92,7 +96,8 @@ def fit_turn(
     TurnFit or None
         None where there are too few details.
     """
-    fields = [f for f in fields if len(f.points_a) >= 4]
+    given = fields
+    fields = [f for f in given if len(f.points_a) >= _LEAST_DETAILS]
     frames = tuple(sorted({i for f in fields for i in (f.a, f.b)}))
     if not fields or sum(len(f.points_a) for f in fields) < 12 + 4 * len(frames):
         return None
@@ -126,7 +131,20 @@ def fit_turn(
         float(spread[n]),
         best.rms * float(np.median(sigma)),
         gain,
+        _by_field(given, np.linalg.norm(gap - (design @ best.x).reshape(-1, 2), axis=1)),
     )
+
+
+def _by_field(given: Sequence[OverlapField], left: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    out, first = [], 0
+    for f in given:
+        m = len(f.points_a)
+        if m >= _LEAST_DETAILS:
+            out.append(left[first : first + m])
+            first += m
+        else:
+            out.append(np.full(m, np.nan))
+    return tuple(out)
 
 
 @dataclass(frozen=True, slots=True)

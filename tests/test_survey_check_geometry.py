@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from belvedere.align.alignment import Alignment, Level, Placement
 from belvedere.align.overlaps import frame_grid, overlap_fraction
+from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.demo.faults import Fault
 from belvedere.demo.spec import ShootingOrder
+from belvedere.geometry.camera import Camera
+from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
 from belvedere.survey.check_ends import examine_ends
 from belvedere.survey.check_overlap import examine_overlap
 from belvedere.survey.check_tilt import examine_tilt
@@ -18,7 +23,7 @@ from belvedere.survey.coverage_map import OPEN, coverage_map
 from belvedere.survey.finding import Finding
 from belvedere.survey.head_grid import head_grid
 from belvedere.survey.neighbours import shared_rows, shared_steps
-from tests.checked_sets import checked_set, of_kind
+from checked_sets import BLANK, checked_set, of_kind
 
 CLEAN: list[tuple[str, dict[str, Any]]] = [
     ("row", {"focal_mm": 24.0, "columns": 5}),
@@ -221,6 +226,37 @@ def test_head_out_of_level_is_told_where_something_tells_it() -> None:
     (unsure,) = of_kind(examine_tilt(checked_set("row", seed=0)), "level")
     assert unsure.grave == "note"
     assert of_kind(examine_tilt(checked_set("row", seed=0, level_from="person", tilt_deg=0.0)), "level") == []
+
+
+@pytest.mark.parametrize(
+    "poses_deg",
+    [
+        [(0.0, 0.0)],
+        [(0.0, 0.0)] * 4,
+        [(0.0, 15.0 * k) for k in range(-3, 6)],
+        [(40.0 * k, 84.0) for k in range(9)],
+        [(30.0 * k, 0.0) for k in range(14)],
+    ],
+)
+def test_odd_sets_are_judged_too(poses_deg: list[tuple[float, float]]) -> None:
+    """A single frame, one shot again and again, a column, a cap about the zenith, more than a full turn."""
+    cameras = [
+        Camera(400, 600, 600.0, (199.5, 299.5), (0.0, 0.0, 0.0), quaternion_from_matrix(pose.T))
+        for pose in (pose_matrix(*np.radians([yaw, pitch, 0.0])) for yaw, pitch in poses_deg)
+    ]
+    alignment = Alignment(
+        tuple(Placement(0, c) for c in cameras),
+        (),
+        (),
+        Level("tags", 0.01, ""),
+        (tuple(range(len(cameras))),),
+        0.3,
+    )
+    frames = tuple(Frame((Exposure(Path(f"F{i}.JPG"), Metadata(400, 600)),)) for i in range(len(cameras)))
+    findings = _findings(Checked(frames, BLANK, alignment, None))
+    assert [f.words for f in findings if f.grave == "reshoot"] == []
+    assert not any("nan" in f.words for f in findings)
+    assert coverage_map(alignment).lines
 
 
 # The map

@@ -12,7 +12,7 @@ from belvedere.demo.faults import Fault
 from belvedere.survey.check_exposure import examine_exposure
 from belvedere.survey.check_settings import examine_settings, seconds_words
 from belvedere.survey.checked import Checked
-from tests.checked_sets import checked_set, of_kind
+from checked_sets import checked_set, of_kind
 
 
 def _changed(checked: Checked, **by_frame: Any) -> Checked:

@@ -96,6 +96,8 @@ def _roll_off(grid: HeadGrid, which: Sequence[int], steady: Sequence[int]) -> di
 
 def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> list[Finding]:
     """Frames whose roll differs from the others'."""
+    if not askew:
+        return []
     steady = [i for i in sorted(grid.poses) if i not in askew and abs(grid.poses[i].pitch) < _STEEP]
     found = []
     for i, angle in _roll_off(grid, askew, steady).items():

@@ -19,6 +19,8 @@ from belvedere.geometry.rotation import yaw_pitch_roll
 # Shares of a step; common practice, no published source.
 _SAME_PLACE = 0.25  # frames closer than this stand at one place of the grid
 _GAP = 1.6  # a wider step than this leaves a frame out
+_LEAST_STEP = math.radians(0.02)  # what turns less stands still
+_BESIDE_MOST = math.radians(120.0)  # what stands farther apart is no neighbour: the zenith lies between
 _NEAR_CLOSED = math.radians(270.0)  # a row this wide was likely meant to go all round
 _PLAIN_STEP = 0.3  # of a step, by which the opening must be whole steps to say that it was meant to close
 
@@ -73,7 +75,7 @@ class Row:
     places : tuple of Place
         Yaws rise; those of all rows lie on one lap.
     steps : tuple of Step
-        Between neighbours; of a full turn also from the last place to the first.
+        Between neighbours less than 120 degrees apart; of a full turn also from the last place to the first.
     step : float
         The usual step, rad; NaN where there is none to go by.
     pitch : float
@@ -181,7 +183,8 @@ def _usual_step(rises: Sequence[float], otherwise: float) -> float:
         return math.nan
     widest = max(rises)
     real = sorted(d for d in rises if d > _SAME_PLACE * widest / 2.0) or sorted(rises)
-    return real[(len(real) - 1) // 2]
+    step = real[(len(real) - 1) // 2]
+    return step if step > _LEAST_STEP else math.nan
 
 
 def _row(
@@ -202,7 +205,11 @@ def _row(
         if k:
             column += 1 + _missing(at[k] - at[k - 1], step)
         places.append(Place(tuple(group), at[k], column))
-    steps = [Step(number, a, b, b.yaw - a.yaw, _missing(b.yaw - a.yaw, step)) for a, b in pairwise(places)]
+    steps = [
+        Step(number, a, b, b.yaw - a.yaw, _missing(b.yaw - a.yaw, step))
+        for a, b in pairwise(places)
+        if b.yaw - a.yaw < _BESIDE_MOST
+    ]
     closing = _closing(number, places, step) if known else None
     if closing is not None:
         steps.append(closing)
@@ -220,7 +227,7 @@ def _closing(number: int, places: Sequence[Place], step: float) -> Step | None:
     """The step over the seam of a full turn: there, or missing where the row was surely meant to close."""
     span = places[-1].yaw - places[0].yaw
     left = 2.0 * math.pi - span
-    if len(places) < 3 or left < 0.0:
+    if len(places) < 3 or not 0.0 < left < _BESIDE_MOST:
         return None
     missing = _missing(left, step)
     meant = span > _NEAR_CLOSED and abs(left / step - 2.0) < _PLAIN_STEP

@@ -71,7 +71,7 @@ def _things(frames: Sequence[Frame], difference: OverlapDifference, things: Sequ
     where = "at one place" if len(things) == 1 else f"at {len(things)} places"
     words = (
         f"something moved {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
-        f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; shoot both once more when "
+        f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; shoot both again when "
         "it is clear"
     )
     numbers = {
@@ -110,7 +110,7 @@ def _sky(
     if worst > 0.0:
         words = (
             f"the sky moves: clouds shift by up to {worst:.0f} px from frame to frame "
-            f"({listed(checked.frames, which)}); seams through them may show; shoot faster, rows with sky first"
+            f"({listed(checked.frames, which)}); seams there may show; shoot faster, rows with sky first"
         )
     else:
         words = (

@@ -1,0 +1,158 @@
+"""The command from end to end: what it prints, its exit codes, and how following a folder ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from belvedere.cli.main import run
+from belvedere.demo.sets import render_set
+from belvedere.survey.series_file import series_bytes
+from belvedere.survey.sorted_card import Series, SortedCard
+
+COMMAND = [sys.executable, "-m", "belvedere.cli"]
+
+
+@pytest.fixture(scope="module")
+def row(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A clean row, never changed by a test."""
+    folder = tmp_path_factory.mktemp("möwen & küste") / "row"
+    render_set("row", folder, megapixels=0.2, columns=4)
+    return folder
+
+
+def files(row: Path) -> list[Path]:
+    return sorted(row.glob("*.JPG"))
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> tuple[int, str, str]:
+    code = run(["check", *map(str, arguments)])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_a_complete_set_is_said_in_the_first_line(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = said(capsys, row)
+    assert (code, err) == (0, "")
+    assert out.startswith("Complete: 4 frames in one row, ")
+    assert len(out.splitlines()) <= 24  # one screen
+
+
+def test_what_to_shoot_again_is_exit_code_3(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = said(capsys, *files(row)[:2], files(row)[3])
+    assert code == 3
+    assert out.startswith("Shoot again: ")
+
+
+def test_unusable_is_exit_code_2(row: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = said(capsys, files(row)[0])
+    assert code == 2
+    assert out.startswith("Unusable: ")
+    assert said(capsys, tmp_path)[0] == 2
+
+
+def test_json_goes_alone_to_standard_output(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = said(capsys, row, "--json")
+    document = json.loads(out)
+    assert (code, document["exit_code"], document["schema"]) == (0, 0, "belvedere.check/1")
+    assert document["frames"] == [f.name for f in files(row)]
+
+
+def test_quiet_says_nothing_unless_something_is_wrong(row: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert said(capsys, row, "--quiet") == (0, "", "")
+    code, out, err = said(capsys, files(row)[0], "--quiet")
+    assert (code, out) == (2, "")
+    assert err.startswith("Unusable")
+
+
+def test_a_series_of_a_sorted_card(row: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    names = tuple(f.name for f in files(row))
+
+    def series(name: str) -> Series:
+        return Series(name=name, frames=names, rows=(names,), why="", confidence=1.0)
+
+    one = SortedCard(card=str(row), series=(series("01-50mm"),))
+    (tmp_path / "series.json").write_bytes(series_bytes(one))
+    assert said(capsys, tmp_path / "series.json")[0] == 0
+    assert said(capsys, tmp_path / "series.json", "--series", "01-50mm")[0] == 0
+    code, _, err = said(capsys, tmp_path / "series.json", "--series", "harbour")
+    assert code == 2
+    assert "there are 01-50mm" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["{row}", "--overlap", "2"], "--overlap 2: needs 5 to 90"),
+        (["{row}", "--overlap", "nan"], "--overlap nan"),
+        (["{row}", "--ground", "-1"], "--ground -1"),
+        (["{row}", "--workers", "0"], "--workers 0"),
+        (["{row}", "--memory", "lots"], "--memory"),
+        (["{row}", "--memory", "20MB"], "too low"),
+        (["{row}", "--series", "a"], "--series needs"),
+        (["{row}", "--work", "{row}/nowhere"], "nowhere"),
+        (["{row}/nowhere"], "is not there"),
+        (["{row}/nowhere.json"], "nowhere.json"),
+        (["{row}/truth.json"], "truth.json"),
+        (["{row}/VH_1001.JPG", "--watch"], "--watch follows one folder"),
+        (["{row}/nowhere", "--watch"], "--watch follows one folder"),
+        (["{row}/truth.json", "--watch"], "--watch follows a folder"),
+    ],
+)
+def test_what_cannot_be_followed_is_one_line(
+    row: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    code, out, err = said(capsys, *(a.replace("{row}", str(row)) for a in arguments))
+    assert (code, out) == (2, "")
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+def test_help_shows_examples_and_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = said(capsys, "--help")
+    assert code == 0
+    for words in ("--watch", "examples:", "exit codes:", "  3    shoot again"):
+        assert words in out
+    assert max(map(len, out.splitlines())) <= 110
+
+
+def wait_for(what: str, read: Path, process: subprocess.Popen[bytes], seconds: float = 60.0) -> None:
+    deadline = time.monotonic() + seconds
+    while what not in read.read_text("utf-8", "replace"):
+        assert process.poll() is None, read.read_text("utf-8", "replace")
+        assert time.monotonic() < deadline, read.read_text("utf-8", "replace")
+        time.sleep(0.1)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends a signal")
+def test_following_ends_with_the_last_verdict_and_leaves_nothing(row: Path, tmp_path: Path) -> None:
+    folder, work = tmp_path / "tethered", tmp_path / "work"
+    folder.mkdir()
+    work.mkdir()
+    for file in files(row)[:2]:
+        shutil.copy(file, folder)
+    out = tmp_path / "out"
+    with out.open("wb") as stream:
+        command = [*COMMAND, "check", str(folder), "--watch", "--json", "--work", str(work)]
+        process = subprocess.Popen(command, stdout=stream, stderr=subprocess.DEVNULL)
+        try:
+            wait_for("\n", out, process)
+            for file in files(row)[2:]:
+                shutil.copy(file, folder)
+            wait_for(files(row)[3].name, out, process)
+            process.send_signal(signal.SIGINT)
+            assert process.wait(30) == 0
+        finally:
+            process.kill()
+    lines = [json.loads(line) for line in out.read_text().splitlines()]
+    assert len(lines[0]["frames"]) == 2
+    assert len(lines[-1]["frames"]) == 4
+    assert list(work.iterdir()) == []

@@ -19,7 +19,8 @@ from belvedere.survey.turn_fit import TurnFit, fit_checked
 # No published source for any of these.
 _SKY_RAD = math.radians(3.0)  # what lies wholly above this is sky, branches or birds
 _CLOUD_RAD = math.radians(6.0)  # details above this may be clouds
-_CLOUD_PX = 1.5  # px of the copy: median shift of such details from which the sky moved
+_CLOUD_PX = 1.0  # px of the copy: median shift of such details from which the sky moved
+_BEYOND = 4.0  # times what the details below shift
 _LEAST_CLOUDS = 8  # details
 _NAMED = 3
 
@@ -101,7 +102,8 @@ def _sky(
         if len(shifts) < _LEAST_CLOUDS or not np.isfinite(shifts).all():
             continue
         shift = float(np.median(shifts))
-        if shift > _CLOUD_PX * field.pixel:
+        below = float(np.median(left[~high])) if (~high).any() else 0.0
+        if shift > max(_CLOUD_PX * field.pixel, _BEYOND * below):
             concerned |= {field.a, field.b}
             worst = max(worst, shift)
     if not concerned:

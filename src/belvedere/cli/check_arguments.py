@@ -17,9 +17,9 @@ def add_check(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPar
     check: argparse.ArgumentParser = commands.add_parser(
         "check",
         help="say whether a set is complete, before the tripod is folded",
-        description="Say whether a set of frames is complete, or what to shoot again and where. Looked for are\n"
-        "overlaps and missing frames, settings, exposure, sharpness and focus, tilt and level, the\n"
-        "entrance pupil, things that move. The frames are only ever read.",
+        description="Say whether a set of frames is complete, or what to shoot again and where. Looked for\n"
+        "are overlaps and missing frames, settings, exposure, sharpness and focus, tilt and level,\n"
+        "the entrance pupil, things that move. The frames are only ever read.",
         epilog="examples:\n"
         "  belvedere check /media/card/DCIM/100BELVE\n"
         "  belvedere check a.jpg b.jpg c.jpg\n"

@@ -51,7 +51,7 @@ def _follow(given: argparse.Namespace, options: CheckOptions, line: Progress) ->
         line.close()
     if last is None:
         raise NothingToMake(f"{options.sources[0]}: no frame came")
-    if not given.json and not screen.is_terminal:
+    if not screen.shows_all:
         _tell(last, given)
     return last.exit_code
 

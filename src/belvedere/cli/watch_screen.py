@@ -26,6 +26,8 @@ class WatchScreen:
         Verdicts as JSON, one a line.
     quiet : bool
         Say nothing; JSON is still written.
+
+    `shows_all` tells whether the last verdict stands there with all its words.
     """
 
     def __init__(self, out: TextIO, err: TextIO, *, json: bool, quiet: bool) -> None:
@@ -33,18 +35,25 @@ class WatchScreen:
         self._err = err
         self._json = json
         self._quiet = quiet
-        self.is_terminal = bool(getattr(out, "isatty", lambda: False)())
+        self._is_terminal = bool(getattr(out, "isatty", lambda: False)())
+        self.shows_all = False
 
     def tell(self, verdict: Verdict) -> None:
         """Show a new verdict."""
         if self._json:
             self._write(check_bytes(verdict, indented=False).decode() + "\n")
+            self.shows_all = True
         elif self._quiet:
             return
-        elif self.is_terminal:
-            words = verdict_words(verdict, width=shutil.get_terminal_size().columns)
+        elif self._is_terminal:
+            size = shutil.get_terminal_size()
+            lines = verdict_words(verdict, width=size.columns).splitlines()
+            room = max(4, size.lines - 4)  # the first line must not leave the screen
+            self.shows_all = len(lines) <= room
+            if not self.shows_all:
+                lines = [*lines[: room - 1], "... more than the screen holds; Ctrl-C tells all"]
             at = time.strftime("%H:%M:%S")
-            self._write(f"{_CLEAR}{words}\n\nAt {at}; waiting for more. Ctrl-C ends it.\n")
+            self._write(_CLEAR + "\n".join(lines) + f"\n\nAt {at}; waiting for more. Ctrl-C ends it.\n")
         else:
             self._write(f"{_frames(len(verdict.frames))}: {verdict.headline}\n")
 

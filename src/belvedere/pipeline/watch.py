@@ -151,4 +151,7 @@ class _Following:
         if verdict != self.last:
             self.last = verdict
             self._progress.close()
-            self._onlooker.tell(verdict)
+            if len(verdict.frames) == 1 and not verdict.findings:
+                self._onlooker.say("1 frame so far; a verdict takes two or more.")
+            else:
+                self._onlooker.tell(verdict)

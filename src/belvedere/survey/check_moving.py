@@ -97,12 +97,13 @@ def _sky(
     for field, left in zip(fields, fit.left_px if fit is not None else (), strict=False):
         if not len(field.points_a):
             continue
+        said = np.isfinite(left)
         high = cameras[field.a].rays(field.points_a)[:, 1] < -math.sin(_CLOUD_RAD)
-        shifts = left[high]
-        if len(shifts) < _LEAST_CLOUDS or not np.isfinite(shifts).all():
+        shifts, others = left[said & high], left[said & ~high]
+        if len(shifts) < _LEAST_CLOUDS:
             continue
         shift = float(np.median(shifts))
-        below = float(np.median(left[~high])) if (~high).any() else 0.0
+        below = float(np.median(others)) if len(others) else 0.0
         if shift > max(_CLOUD_PX * field.pixel, _BEYOND * below):
             concerned |= {field.a, field.b}
             worst = max(worst, shift)

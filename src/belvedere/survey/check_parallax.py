@@ -59,7 +59,7 @@ def examine_parallax(
     if fit is None:
         return ()
     cameras = cameras_of(checked)
-    details = sum(len(f.points_a) for f in fields)
+    details = sum(int(np.count_nonzero(np.isfinite(left))) for left in fit.left_px)
     if abs(fit.pupil) < _SIGMAS * fit.pupil_sigma or fit.gain > -_BETTER * details:
         return ()
     worst, near = _largest(cameras, fields, fit.pupil)

@@ -8,7 +8,7 @@ them, and whatever is found is kept.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -63,6 +63,16 @@ class OverlapField:
     strength: NDArray[np.float64]
     tried: int
     pixel: float = 1.0
+
+    def part(self, which: NDArray[np.int64]) -> OverlapField:
+        """The same field with some of its details alone."""
+        return replace(
+            self,
+            points_a=self.points_a[which],
+            points_b=self.points_b[which],
+            sigma_px=self.sigma_px[which],
+            strength=self.strength[which],
+        )
 
 
 def copy_level(source: FrameSource, frame: int, pixels: int = COPY_PIXELS) -> int:

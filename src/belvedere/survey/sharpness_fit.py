@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix, diags
 
 from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource
@@ -15,6 +17,7 @@ from belvedere.survey.overlap_field import OverlapField, cameras_of, grey
 from belvedere.survey.window_sharpness import DIRECTIONS, WINDOW_PX, window_sharpness
 
 _WINDOWS = 12  # of a pair
+_SAME_FOCAL = 0.05  # log: frames of another focal length show the same detail coarser or finer
 _LEAST_TRUST = 0.5  # a window with more noise than this has no say
 _FALL_OFF = 1.0  # prior, one sigma, of the lens's fall-off of sharpness over the frame, natural log of energy
 _OWN = 0.2  # prior, one sigma, of a usual frame's own sharpness: most are as sharp as each other
@@ -71,7 +74,8 @@ def measure_sharpness(
     def one(field: OverlapField) -> list[_Seen]:
         return _compare(checked.source, field, (cameras[field.a].width, cameras[field.a].height))
 
-    seen = [s for found in run(one, fields) for s in found]
+    alike = [f for f in fields if abs(math.log(cameras[f.a].focal_px / cameras[f.b].focal_px)) < _SAME_FOCAL]
+    seen = [s for found in run(one, alike) for s in found]
     if len(seen) < 3:
         return None
     return _solve(seen)
@@ -120,15 +124,20 @@ def _terms(point: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.floa
     return np.array([x, y, x * x + y * y])
 
 
+def _design(seen: Sequence[_Seen], at: Mapping[int, int]) -> csr_matrix:
+    """What each difference is made of: frame b, less frame a, and their places in the frame."""
+    m, n = len(seen), len(at)
+    columns = np.array([[at[s.b], at[s.a], n, n + 1, n + 2] for s in seen])
+    values = np.array([[1.0, -1.0, *s.place] for s in seen])
+    rows = np.repeat(np.arange(m), columns.shape[1])
+    return csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(m, n + 3))
+
+
 def _solve(seen: Sequence[_Seen]) -> Sharpness:
     frames = tuple(sorted({i for s in seen for i in (s.a, s.b)}))
     at = {frame: k for k, frame in enumerate(frames)}
     n, m = len(frames), len(seen)
-    design = np.zeros((m, n + 3))
-    for row, s in enumerate(seen):
-        design[row, at[s.b]] += 1.0
-        design[row, at[s.a]] -= 1.0
-        design[row, n:] = s.place
+    design = _design(seen, at)
     fall_off = np.full(3, _FALL_OFF**-2.0)
     energy, sigmas = np.empty((n, DIRECTIONS)), np.empty((n, DIRECTIONS))
     for k in range(DIRECTIONS):
@@ -137,7 +146,7 @@ def _solve(seen: Sequence[_Seen]) -> Sharpness:
         usual = np.ones(n)
         for _ in range(_ROUNDS):
             prior = np.diag(np.concatenate([usual * _OWN**-2.0, fall_off]))
-            normal = design.T @ (design * weight[:, None]) / sigma**2 + prior
+            normal = (design.T @ diags(weight) @ design).toarray() / sigma**2 + prior
             x = np.linalg.solve(normal, design.T @ (weight * step) / sigma**2)
             left = np.abs(step - design @ x)
             sigma = max(_LEAST_SIGMA, 1.4826 * float(np.median(left)))

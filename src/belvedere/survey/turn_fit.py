@@ -26,6 +26,7 @@ _LENS_TERMS = len(_LENS)
 _PUPIL = 1.0  # entrance pupil off the axis by the height of the camera
 _WIDE = (32.0, 16.0, 16.0, 8.0, 4.0, 4.0, 2.0, 1.0, 1.0, 1.0)  # of the cut: it closes round by round
 _LEAST_DETAILS = 4  # of an overlap that has a say
+_MOST_DETAILS = 12_000  # of the whole set: bounds time and memory
 _HELD = 2  # rounds in which the pupil stays where it started
 _STARTS = (0.0, 0.01, -0.01, 0.03, -0.03, 0.07, -0.07)
 _CUT = 3.0  # residuals of so many sigmas weigh a half (Cauchy)
@@ -97,7 +98,9 @@ def fit_turn(
         None where there are too few details.
     """
     given = fields
-    fields = [f for f in given if len(f.points_a) >= _LEAST_DETAILS]
+    most = max(_LEAST_DETAILS, _MOST_DETAILS // max(len(given), 1))
+    kept = [_strongest(f, most) for f in given]
+    fields = [f.part(k) for f, k in zip(given, kept, strict=True) if len(k) >= _LEAST_DETAILS]
     frames = tuple(sorted({i for f in fields for i in (f.a, f.b)}))
     if not fields or sum(len(f.points_a) for f in fields) < 12 + 4 * len(frames):
         return None
@@ -131,19 +134,25 @@ def fit_turn(
         float(spread[n]),
         best.rms * float(np.median(sigma)),
         gain,
-        _by_field(given, np.linalg.norm(gap - (design @ best.x).reshape(-1, 2), axis=1)),
+        _by_field(given, kept, np.linalg.norm(gap - (design @ best.x).reshape(-1, 2), axis=1)),
     )
 
 
-def _by_field(given: Sequence[OverlapField], left: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+def _strongest(field: OverlapField, most: int) -> NDArray[np.int64]:
+    """Which details of a field have a say, in order."""
+    return np.sort(np.argsort(-field.strength, kind="stable")[:most])
+
+
+def _by_field(
+    given: Sequence[OverlapField], kept: Sequence[NDArray[np.int64]], left: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], ...]:
     out, first = [], 0
-    for f in given:
-        m = len(f.points_a)
-        if m >= _LEAST_DETAILS:
-            out.append(left[first : first + m])
-            first += m
-        else:
-            out.append(np.full(m, np.nan))
+    for f, k in zip(given, kept, strict=True):
+        own = np.full(len(f.points_a), np.nan)
+        if len(k) >= _LEAST_DETAILS:
+            own[k] = left[first : first + len(k)]
+            first += len(k)
+        out.append(own)
     return tuple(out)
 
 

@@ -16,7 +16,7 @@ from belvedere.demo.truth import Truth, read_truth
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.report import Report
-from belvedere.pipeline.run import Layout
+from belvedere.pipeline.results import Layout
 from belvedere.tone.tone import Tone
 from benchmarks.command import Ran, kept, report_of, stitch
 

@@ -489,14 +489,14 @@ def test_options_that_cannot_be_followed(
 # Help
 
 
-@pytest.mark.parametrize("command", [[], ["sort"], ["stitch"], ["demo"]])
+@pytest.mark.parametrize("command", [[], ["check"], ["sort"], ["stitch"], ["demo"]])
 def test_help_has_an_example_that_parses(command: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*command, "--help"]) in MADE
     text = capsys.readouterr().out
     examples = [line.split() for line in text.splitlines() if line.startswith("  belvedere ")]
     assert examples
     for words in examples:
-        assert parser().parse_args(words[1:]).command in ("sort", "stitch", "demo")
+        assert parser().parse_args(words[1:]).command in ("check", "sort", "stitch", "demo")
     assert max(len(line) for line in text.splitlines()) < 120
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
@@ -18,7 +17,6 @@ from belvedere.align.estimate import estimate_alignment
 from belvedere.capture.decode import decode
 from belvedere.capture.digest import file_sha256
 from belvedere.capture.frame import Exposure, Frame
-from belvedere.capture.frame_store import FrameStore
 from belvedere.capture.gather import Gathered
 from belvedere.capture.metadata import read_metadata
 from belvedere.capture.primaries import CommonProfile, common_profile, srgb_profile
@@ -31,13 +29,12 @@ from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.preview_file import write_preview
 from belvedere.compose.seams import Seams, estimate_seams
 from belvedere.compose.tiff import TiledTiff
-from belvedere.errors import NothingToMake, UnreadableFile
+from belvedere.errors import UnreadableFile
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.account import Made, make_report
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.code_version import code_versions
-from belvedere.pipeline.decoding import fill_store, hash_frames
 from belvedere.pipeline.expected_time import Size, expected_seconds
 from belvedere.pipeline.notices import set_notices
 from belvedere.pipeline.options import StitchOptions
@@ -53,9 +50,10 @@ from belvedere.pipeline.report import (
     report_path,
     write_report,
 )
-from belvedere.pipeline.results import Layout, PictureFile, Usable
+from belvedere.pipeline.results import Layout, PictureFile
 from belvedere.pipeline.schedule import Threads
-from belvedere.pipeline.stages import STAGES, SourceIdentity, stage_keys
+from belvedere.pipeline.source_set import SourceSet
+from belvedere.pipeline.stages import STAGES, stage_keys
 from belvedere.pipeline.tile_counts import TileCounts
 from belvedere.pipeline.watched import Watched
 from belvedere.pipeline.work_folder import WorkFolder
@@ -102,14 +100,9 @@ class Run:
         self._peak = peak
         self._began = began
         self._word = word
-        files = [frame.file for frame in gathered.frames]
-        self._names = dict(zip(files, card_paths(files), strict=True))  # as the options call them
-        self._frames: tuple[Frame, ...] = gathered.frames
-        self._unreadable: list[tuple[Path, str]] = list(gathered.unreadable)
+        self._sources = SourceSet(gathered, work, budget, progress)
         self._said = list(gathered.notices)
-        self._digests: tuple[str, ...] = ()
         self._keys: dict[str, str] = {}
-        self._store: FrameStore | None = None
         self._seconds: dict[str, float] = {}
 
     def __enter__(self) -> Run:
@@ -117,9 +110,7 @@ class Run:
 
     def __exit__(self, *_: object) -> None:
         self._progress.close()
-        if self._store is not None:
-            self._store.close()
-            self._store = None
+        self._sources.close()
 
     def go(self) -> Outcome:
         """Make the picture or the preview, or find that it is made."""
@@ -129,22 +120,22 @@ class Run:
             if before is not None:
                 return before
         self._expect(None)
-        self._drop_unusable()
+        self._sources.decode(self._keys["frames"])
         alignment = self._stage("alignment", Alignment, "align", self._align)
-        common = common_profile(self._frames)
+        common = common_profile(self._sources.frames)
         tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment, common))
         layout = self._stage("plate", Layout, "compose", lambda: self._lay_out(alignment))
         seams = self._stage(
             "seams", Seams, "compose", lambda: self._place_seams(alignment, tone, layout.plate)
         )
         response = self._response(alignment, tone, common)
-        scene = Scene(self._source(), alignment, tone, layout.plate, seams)
+        scene = Scene(self._sources.pixels(), alignment, tone, layout.plate, seams)
         self._expect(layout.plate)
         coverage = measure_coverage(layout.plate, used_cameras(alignment))
         made = Made(
-            frames=self._frames,
-            files=tuple(card_paths([f.file for f in self._frames])),
-            digests=self._digests,
+            frames=self._sources.frames,
+            files=tuple(card_paths([f.file for f in self._sources.frames])),
+            digests=self._sources.digests,
             alignment=alignment,
             tone=tone,
             plate=layout.plate,
@@ -152,9 +143,9 @@ class Run:
             response=response,
             covered_fraction=coverage.covered_fraction,
             holes=coverage.holes,
-            unreadable=tuple((path.as_posix(), why) for path, why in self._unreadable),
+            unreadable=tuple((path.as_posix(), why) for path, why in self._sources.unreadable),
             word=self._word,
-            notices=(*self._said, *set_notices(self._frames, common)),
+            notices=(*self._said, *set_notices(self._sources.frames, common)),
         )
         if self._options.preview:
             return self._preview(scene, made, common)
@@ -162,37 +153,28 @@ class Run:
 
     def _expect(self, plate: Plate | None) -> None:
         """Tell the progress how long this usually takes, better once the plate is known."""
-        shown = sum(frame.metadata.width * frame.metadata.height for frame in self._frames) / 1e6
+        shown = sum(frame.metadata.width * frame.metadata.height for frame in self._sources.frames) / 1e6
         drawn = None if plate is None else plate.width * plate.height / 1e6
-        seconds = expected_seconds(Size(len(self._frames), shown, drawn), preview=self._options.preview)
+        seconds = expected_seconds(
+            Size(len(self._sources.frames), shown, drawn), preview=self._options.preview
+        )
         self._progress.expect(seconds)
 
     # What is there
 
     def _identify(self) -> None:
-        """Hash the sources, leave out what cannot be read, and work out every stage's key."""
-        found = hash_frames(self._frames, Threads(self._budget.decoders))
-        self._unreadable += [(e.file, e.why) for e in found if isinstance(e, UnreadableFile)]
-        kept = [(f, d) for f, d in zip(self._frames, found, strict=True) if isinstance(d, str)]
-        self._frames, self._digests = tuple(f for f, _ in kept), tuple(d for _, d in kept)
-        self._check_enough()
+        """Hash the sources and work out every stage's key."""
+        self._sources.hash()
         options = self._options
         by_stage: dict[str, Any] = {
             "alignment": options.align,
             "tone": options.tone,
             "plate": [options.layout, options.resolution_share],
-            "seams": [options.seams, [file_sha256(f.mask) if f.mask else None for f in self._frames]],
+            "seams": [options.seams, [file_sha256(f.mask) if f.mask else None for f in self._sources.frames]],
             "picture": [options.bits, options.pixels_per_inch, options.out.name],
         }
-        names = card_paths([frame.file for frame in self._frames])
-        sources = [SourceIdentity(name, digest) for name, digest in zip(names, self._digests, strict=True)]
         rooms = {room for stage in STAGES for room in stage.rooms}
-        self._keys = stage_keys(sources, by_stage, code_versions(sorted(rooms)))
-
-    def _check_enough(self) -> None:
-        if len(self._frames) < 2:
-            why = "; ".join(f"{path}: {why}" for path, why in self._unreadable[:3])
-            raise NothingToMake(f"fewer than two frames can be read, and a picture takes two: {why}")
+        self._keys = stage_keys(self._sources.identities, by_stage, code_versions(sorted(rooms)))
 
     def _made_before(self) -> Outcome | None:
         """The outcome of an earlier run of the same whose picture is still as it left it."""
@@ -212,47 +194,6 @@ class Run:
             write_report(report, report_path(out))
         return Outcome(out, report, made_before=True)
 
-    def _drop_unusable(self) -> None:
-        """Decode the frames, unless an earlier run did, and go on with those that can be decoded."""
-        usable = self._work.load("frames", self._keys["frames"], Usable)
-        if usable is None:
-            failed = self._fill(self._frames)
-            bad = {i for i, _ in failed}
-            usable = Usable(tuple(i for i in range(len(self._frames)) if i not in bad), failed)
-            self._work.save("frames", self._keys["frames"], usable)
-        self._name_unusable(usable)
-        if usable.unusable:
-            self._frames = tuple(self._frames[i] for i in usable.usable)
-            self._digests = tuple(self._digests[i] for i in usable.usable)
-            self._close_store()
-            self._check_enough()
-
-    def _name_unusable(self, usable: Usable) -> None:
-        self._unreadable += [(self._frames[i].file, why) for i, why in usable.unusable]
-
-    def _close_store(self) -> None:
-        if self._store is not None:
-            self._store.close()
-            self._store = None
-
-    def _fill(self, frames: tuple[Frame, ...]) -> tuple[tuple[int, str], ...]:
-        """A store over these frames, filled."""
-        self._close_store()
-        self._store = FrameStore(self._work.frames, frames, cache_bytes=self._budget.cache_bytes)
-        self._progress.begin("frames")
-        failed = fill_store(self._store, len(frames), Threads(self._budget.decoders), self._progress.advance)
-        self._spend("decode", self._progress.finish())
-        return failed
-
-    def _source(self) -> FrameStore:
-        """The filled store of the usable frames."""
-        if self._store is None:
-            failed = self._fill(self._frames)
-            if failed:
-                raise UnreadableFile(self._frames[failed[0][0]].file, failed[0][1])
-        assert self._store is not None
-        return self._store
-
     def _spend(self, part: str, seconds: float) -> None:
         self._seconds[part] = self._seconds.get(part, 0.0) + seconds
 
@@ -263,7 +204,7 @@ class Run:
         found = self._work.load(stage, self._keys[stage], kind)
         if found is not None:
             return found
-        self._source()
+        self._sources.pixels()
         if stage != "plate":  # a moment's work, not worth a line
             self._progress.begin(stage)
         began = time.perf_counter()
@@ -276,13 +217,20 @@ class Run:
 
     def _align(self) -> Alignment:
         run = Watched(Threads(self._budget.aligners), self._progress.advance)
-        names = [self._names[frame.file] for frame in self._frames]
-        return estimate_alignment(self._source(), self._frames, self._options.align, run, names=names)
+        sources = self._sources
+        return estimate_alignment(
+            sources.pixels(), sources.frames, self._options.align, run, names=sources.names
+        )
 
     def _measure_tone(self, alignment: Alignment, common: CommonProfile) -> Tone:
-        transfers = [read_transfer(frame.metadata) for frame in self._frames]
+        transfers = [read_transfer(frame.metadata) for frame in self._sources.frames]
         return estimate_tone(
-            self._source(), self._frames, alignment, transfers, self._options.tone, common.to_common
+            self._sources.pixels(),
+            self._sources.frames,
+            alignment,
+            transfers,
+            self._options.tone,
+            common.to_common,
         )
 
     def _lay_out(self, alignment: Alignment) -> Layout:
@@ -295,9 +243,9 @@ class Run:
 
     def _place_seams(self, alignment: Alignment, tone: Tone, plate: Plate) -> Seams:
         own = [light for light in lights(alignment, tone) if light is not None]
-        masks = [_mask(self._frames[i]) for i in alignment.used]
+        masks = [_mask(self._sources.frames[i]) for i in alignment.used]
         return estimate_seams(
-            self._source(),
+            self._sources.pixels(),
             used_cameras(alignment),
             own,
             plate,
@@ -317,7 +265,9 @@ class Run:
         return Response(common.transfer.known_from, common.transfer.to_linear)
 
     def _exif(self, alignment: Alignment, common: CommonProfile) -> ExifValues:
-        values = common_values([self._frames[i].metadata for i in alignment.used], len(self._frames))
+        values = common_values(
+            [self._sources.frames[i].metadata for i in alignment.used], len(self._sources.frames)
+        )
         return replace(values, color_space=1) if common.profile == srgb_profile() else values
 
     def _preview(self, scene: Scene, made: Made, common: CommonProfile) -> Outcome:
@@ -341,7 +291,7 @@ class Run:
         if not options.out.exists():  # else the report there is the picture's
             write_report(report, report_path(options.out))
         elif not options.keep_frames:
-            self._close_store()
+            self._sources.close()
             self._work.clear_frames()
         return Outcome(options.preview_path, report)
 
@@ -393,12 +343,13 @@ class Run:
         report = self._report(replace(made, covered_fraction=covered), picture)
         write_report(report, report_path(options.out))
         work.save("picture", key, PictureFile(left.st_size, left.st_mtime_ns))
-        self._close_store()
+        self._sources.close()
         if not options.keep_frames:
             work.clear_frames()
         return Outcome(options.out, report)
 
     def _report(self, made: Made, picture: PictureReport | None) -> Report:
+        self._seconds["decode"] = self._sources.decode_s
         self._seconds["total"] = time.perf_counter() - self._began
         return make_report(made, self._seconds, self._peak.look(), picture, self._options.out)
 

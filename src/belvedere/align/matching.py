@@ -13,6 +13,8 @@ from belvedere.align.features import Features
 _RATIO = 0.85  # nearest against second nearest (Lowe 2004 uses 0.8); the geometry is the judge after it.
 _GLANCE = 400  # features of a frame used to find its likely partners
 _PARTNERS = 10
+_FEW = 512  # features up to which a product is made in blocks
+_BLOCK = (16, 128)  # rows and columns: 16 x 128 x 128 products, the most that stays in one thread (measured)
 
 
 def match(a: Features, b: Features, *, ratio: float = _RATIO) -> NDArray[np.int64]:
@@ -25,7 +27,23 @@ def match(a: Features, b: Features, *, ratio: float = _RATIO) -> NDArray[np.int6
     """
     if len(a.points) < 2 or len(b.points) < 2:
         return np.empty((0, 2), dtype=np.int64)
-    return np.asarray(_mutual(a.descriptors @ b.descriptors.T, np.float32(ratio)))
+    return np.asarray(_mutual(_likeness(a.descriptors, b.descriptors), np.float32(ratio)))
+
+
+def _likeness(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Cosines of all pairs of unit vectors.
+
+    Of few, in blocks so small that the matrix product stays in one thread: on a busy machine its threads wait
+    for each other many times longer than they work.
+    """
+    if len(a) > _FEW or len(b) > _FEW:
+        return np.asarray(a @ b.T)
+    out = np.empty((len(a), len(b)), dtype=np.float32)
+    for column in range(0, len(b), _BLOCK[1]):
+        turned = np.ascontiguousarray(b[column : column + _BLOCK[1]].T)
+        for row in range(0, len(a), _BLOCK[0]):
+            out[row : row + _BLOCK[0], column : column + _BLOCK[1]] = a[row : row + _BLOCK[0]] @ turned
+    return out
 
 
 def likely_pairs(features: Sequence[Features]) -> list[tuple[int, int]]:

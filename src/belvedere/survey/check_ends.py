@@ -8,7 +8,7 @@ from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
 from belvedere.survey.frame_words import degrees, frame_words
 from belvedere.survey.head_grid import head_grid
-from belvedere.survey.missing_frames import missing_at_ends, shortfall
+from belvedere.survey.missing_frames import missing_at_ends, rows_with_ends, shortfall
 from belvedere.survey.neighbours import half_width
 
 _RAGGED = 0.3  # of a step, by which a row may end early unsaid; common practice, no published source
@@ -28,11 +28,10 @@ def examine_ends(checked: Checked) -> tuple[Finding, ...]:
     if not checked.alignment.used:
         return ()
     grid = head_grid(checked.alignment)
-    if len(grid.rows) < 2 or any(row.closed for row in grid.rows):
-        return ()
     said = {(m.row, m.end) for m in missing_at_ends(grid)}
     found: list[Finding] = []
-    for number, row in enumerate(grid.rows):
+    for number in rows_with_ends(grid):
+        row = grid.rows[number]
         for end in ("left", "right"):
             short = shortfall(grid, row, end)
             near = row.places[0 if end == "left" else -1].frames[0]

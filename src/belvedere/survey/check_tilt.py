@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
-from belvedere.align.pan_axis import estimate_pan_axis
 from belvedere.capture.frame import Frame
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
@@ -31,6 +30,7 @@ _ODD = 6.0  # sigmas of the other frames, for one of many
 _SUSPECT = math.radians(0.6)  # from here a roll is looked at again without its frame
 _TRIED = 3  # so many frames at a time
 _TURNED = math.radians(45.0)  # a roll beyond this is a wrong orientation tag
+_OVER = math.radians(135.0)  # and beyond this a frame leant back over the zenith
 _STEEP = math.radians(70.0)  # there roll and yaw are hard to tell apart
 
 # Scatter of a head that holds still, one sigma; common practice, no published source.
@@ -56,7 +56,7 @@ def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
     found += _off_row(checked.frames, grid)
     found += _climbing(checked.frames, grid, climbs)
     found += _askew_all_round(checked.frames, grid)
-    found += _out_of_level(checked, grid, askew)
+    found += _out_of_level(checked, grid)
     return tuple(found)
 
 
@@ -102,6 +102,8 @@ def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> li
     found = []
     for i, angle in _roll_off(grid, askew, steady).items():
         way = "clockwise" if angle > 0.0 else "counter-clockwise"
+        if abs(angle) > _OVER:
+            continue
         if abs(angle) > _TURNED:
             words = (
                 f"{frame_words(frames, i)} lies turned by {degrees(angle)} against the others: its "
@@ -243,17 +245,18 @@ def _askew_all_round(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
     return [Finding("level", "note", own, words, {"roll_deg": math.degrees(roll)})]
 
 
-def _out_of_level(checked: Checked, grid: HeadGrid, askew: Sequence[int]) -> list[Finding]:
+def _out_of_level(checked: Checked, grid: HeadGrid) -> list[Finding]:
     """The head's axis against what else tells of gravity."""
     level = checked.alignment.level
     used = tuple(sorted(grid.poses))
     if level.source == "pan-axis":
         words = "nothing in the pictures tells what is level but the head itself; look at its bubble"
         return [Finding("level", "note", used, words, {"sigma_deg": math.degrees(level.sigma_rad)})]
-    axis = estimate_pan_axis([grid.cameras[i] for i in used if i not in askew])
-    up = -axis.down
+    if not math.isfinite(grid.sigma):
+        return []
+    up = -grid.axes[1]
     lean = math.atan2(math.hypot(float(up[0]), float(up[2])), -float(up[1]))
-    sigma = math.hypot(level.sigma_rad, axis.sigma)
+    sigma = math.hypot(level.sigma_rad, grid.sigma)
     common_roll = abs(float(np.median([grid.poses[i].roll for i in used])))  # may hide in the axis
     if lean < max(_LEAN, _SURE * sigma) + common_roll:
         if _SURE * sigma + common_roll < _WELL_KNOWN:

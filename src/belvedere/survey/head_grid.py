@@ -21,6 +21,7 @@ _SAME_PLACE = 0.25  # frames closer than this stand at one place of the grid
 _GAP = 1.6  # a wider step than this leaves a frame out
 _LEAST_STEP = math.radians(0.02)  # what turns less stands still
 _BESIDE_MOST = math.radians(120.0)  # what stands farther apart is no neighbour: the zenith lies between
+_COLUMN_SCATTER, _LEAST_SWEEP, _COLUMN_RATIO = math.radians(6.0), math.radians(10.0), 6.0
 _NEAR_CLOSED = math.radians(270.0)  # a row this wide was likely meant to go all round
 _PLAIN_STEP = 0.3  # of a step, by which the opening must be whole steps to say that it was meant to close
 
@@ -91,6 +92,11 @@ class Row:
     closed: bool
 
     @property
+    def in_one_piece(self) -> bool:
+        """Whether every place has its neighbour; rows that go over the zenith have not."""
+        return len(self.steps) >= len(self.places) - 1
+
+    @property
     def frames(self) -> tuple[int, ...]:
         """Its frames from left to right."""
         return tuple(i for place in self.places for i in place.frames)
@@ -104,6 +110,8 @@ class HeadGrid:
     ----------
     axes : ndarray of shape (3, 3)
         Takes directions of the world to the head's axes: right, down along the pan axis, ahead.
+    sigma : float
+        Of the pan axis, rad; infinite where the set is one column, whose axes are the world's.
     cameras : dict
         Of the used frames, in the world.
     poses : dict
@@ -113,6 +121,7 @@ class HeadGrid:
     """
 
     axes: NDArray[np.float64]
+    sigma: float
     cameras: dict[int, Camera]
     poses: dict[int, Pose]
     rows: tuple[Row, ...]
@@ -142,7 +151,11 @@ def head_grid(alignment: Alignment, *, unsteady: Collection[int] = ()) -> HeadGr
     if not cameras:
         raise ValueError("a grid needs at least one used frame, got none")
     steady = [c for i, c in cameras.items() if i not in unsteady] or list(cameras.values())
-    down = estimate_pan_axis(steady).down
+    if _is_column([c.rotation for c in steady]):
+        down, sigma = np.array([0.0, 1.0, 0.0]), math.inf
+    else:
+        found = estimate_pan_axis(steady)
+        down, sigma = found.down, found.sigma
     axes = _axes(down)
     turned = {i: c.with_rotation(c.rotation @ axes.T) for i, c in cameras.items()}
     poses = {i: Pose(*yaw_pitch_roll(c.rotation.T)) for i, c in turned.items()}
@@ -150,7 +163,20 @@ def head_grid(alignment: Alignment, *, unsteady: Collection[int] = ()) -> HeadGr
     for i, (row, column) in zip(turned, rows_and_columns(list(turned.values())), strict=True):
         members.setdefault(row, []).append((column, i))
     ordered = [[i for _, i in sorted(members[r])] for r in sorted(members)]
-    return HeadGrid(axes, cameras, poses, _rows(ordered, poses))
+    return HeadGrid(axes, sigma, cameras, poses, _rows(ordered, poses))
+
+
+def _is_column(rotations: Sequence[NDArray[np.float64]]) -> bool:
+    """Whether frames differ by their pitch alone: the head was not turned, so nothing tells its axis.
+
+    Sight lines then sweep far more than the x axes scatter; in a row both do alike.
+    """
+    turns = np.stack(rotations)
+    x = turns[:, 0].mean(axis=0)
+    x /= max(float(np.linalg.norm(x)), 1e-12)
+    off = float(np.sqrt(np.mean(np.arccos(np.clip(turns[:, 0] @ x, -1.0, 1.0)) ** 2)))
+    sweep = float(np.arccos(np.clip(turns[:, 2] @ turns[:, 2].T, -1.0, 1.0)).max())
+    return off < _COLUMN_SCATTER and sweep > max(_LEAST_SWEEP, _COLUMN_RATIO * off)
 
 
 def _axes(down: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -162,17 +188,23 @@ def _axes(down: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _rows(ordered: Sequence[Sequence[int]], poses: dict[int, Pose]) -> tuple[Row, ...]:
     """Rows of frames given from left to right."""
-    yaws = [np.unwrap([poses[i].yaw for i in row]) for row in ordered]
+    yaws = [_rising([poses[i].yaw for i in row]) for row in ordered]
     pitches = [float(np.median([poses[i].pitch for i in row])) for row in ordered]
     rises = [np.diff(y) for y in yaws]
-    every = [float(d) for rise in rises for d in rise]
-    usual = _usual_step(every, math.nan)
-    steps = [_usual_step([float(d) for d in rise], usual) for rise in rises]
+    beside = [[d for d in rise.tolist() if d < _BESIDE_MOST] for rise in rises]
+    usual = _usual_step([d for rise in beside for d in rise], math.nan)
+    steps = [_usual_step(rise, usual) for rise in beside]
     widest = int(np.argmax([y[-1] - y[0] for y in yaws]))
     middle = float(yaws[widest][0] + yaws[widest][-1]) / 2.0
     lapped = [y + 2.0 * math.pi * round((middle - float(y[0] + y[-1]) / 2.0) / (2.0 * math.pi)) for y in yaws]
     first = min(float(y[0]) for y in lapped)
     return tuple(_row(r, row, lapped[r], steps[r], pitches[r], first) for r, row in enumerate(ordered))
+
+
+def _rising(yaws: Sequence[float]) -> NDArray[np.float64]:
+    """Yaws from left to right without the jump of a turn."""
+    steps = np.remainder(np.diff(yaws), 2.0 * np.pi)
+    return np.asarray(yaws[0] + np.concatenate([[0.0], np.cumsum(steps)]))
 
 
 def _usual_step(rises: Sequence[float], otherwise: float) -> float:

@@ -13,6 +13,7 @@ from belvedere.survey.neighbours import SharedStep, half_width
 LEAST_OVERLAP = 0.15
 """Under this a joint is not to be relied on; common practice, no published source."""
 _SHORT = 0.75  # of a step, by which a row that ends early lacks a frame; common practice, no published source
+_STEEP = math.radians(60.0)  # rows that look higher or lower span too much yaw to compare
 _MOST_SHORT = 2  # frames at one end; a row shorter than that is likely meant so
 
 
@@ -68,11 +69,9 @@ def missing_at_ends(grid: HeadGrid) -> tuple[MissingFrame, ...]:
 
     Where a row lacks more than two frames at an end it is taken to be meant so.
     """
-    rows = [row for row in grid.rows if row.places and not row.closed]
-    if len(rows) < 2 or any(row.closed for row in grid.rows):
-        return ()
     out: list[MissingFrame] = []
-    for number, row in enumerate(grid.rows):
+    for number in rows_with_ends(grid):
+        row = grid.rows[number]
         for end in ("left", "right"):
             short = shortfall(grid, row, end)
             if not math.isfinite(row.step) or short < _SHORT * row.step:
@@ -90,13 +89,21 @@ def missing_at_ends(grid: HeadGrid) -> tuple[MissingFrame, ...]:
     return tuple(out)
 
 
+def rows_with_ends(grid: HeadGrid) -> tuple[int, ...]:
+    """The rows that should begin and end together: none of a full turn, none near the zenith."""
+    if any(row.closed for row in grid.rows):
+        return ()
+    own = [r for r, row in enumerate(grid.rows) if row.in_one_piece and abs(row.pitch) < _STEEP]
+    return tuple(own) if len(own) > 1 else ()
+
+
 def shortfall(grid: HeadGrid, row: Row, end: str) -> float:
-    """By how much yaw a row ends before the one that reaches farthest, rad, >= 0.
+    """By how much yaw one of `rows_with_ends` ends before the one that reaches farthest, rad, >= 0.
 
     By the outermost sight lines or by the outer edges, whichever is less: a row that looks up spans more yaw
     with every frame, whether it has as many of them or fewer.
     """
-    rows = [other for other in grid.rows if other.places]
+    rows = [grid.rows[r] for r in rows_with_ends(grid)]
     short = [
         max(_reach(grid, other, end, edges) for other in rows) - _reach(grid, row, end, edges)
         for edges in (False, True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from benchmarks import check_geometry, check_pixels
+from benchmarks import check_command, check_geometry, check_pixels
 from benchmarks.sets import Setting
 from benchmarks.table import Figure
 
@@ -13,3 +13,4 @@ def measure(setting: Setting) -> Iterator[Figure]:
     """The figures of this group."""
     yield from check_geometry.measure(setting)
     yield from check_pixels.measure(setting)
+    yield from check_command.measure(setting)

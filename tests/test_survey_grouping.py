@@ -177,6 +177,23 @@ def test_a_row_of_plain_sky_is_put_on_top_by_its_rhythm(back: bool) -> None:
     assert rows == [list(range(5, 10)), list(range(5))]
 
 
+@pytest.mark.parametrize("first", [False, True])
+def test_a_row_of_sky_comes_on_top_whenever_it_was_shot(first: bool) -> None:
+    ground = [(1, c) for c in range(5)] + [(2, c) for c in range(5)]
+    cells = [*[(0, c) for c in range(5)], *ground] if first else [*ground, *[(0, c) for c in range(5)]]
+    shots = [replace(s, plain=cells[k][0] == 0) for k, s in enumerate(grid(cells))]
+    rows, missing = rows_of(shots)
+    assert [[cells[k] for k in row] for row in rows] == [[(r, c) for c in range(5)] for r in range(3)]
+    assert missing == []
+
+
+def test_a_row_of_water_that_matches_nothing_comes_below() -> None:
+    cells = [(0, c) for c in range(5)] + [(1, 4 - c) for c in range(5)] + [(2, c) for c in range(5)]
+    shots = [replace(s, place=100 + k if k >= 10 else 0) for k, s in enumerate(grid(cells))]
+    rows, _ = rows_of(shots)
+    assert [[cells[k] for k in row] for row in rows] == [[(r, c) for c in range(5)] for r in range(3)]
+
+
 @pytest.mark.parametrize(
     "sky", [{"ev": 1.0}, {"held": "landscape"}], ids=["another exposure", "held the other way"]
 )

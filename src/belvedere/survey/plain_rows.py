@@ -1,4 +1,4 @@
-"""Rows that show next to nothing to match, such as plain sky, taken in where a series asks for them."""
+"""Rows that cannot be matched, such as plain sky or moving water, taken in where a series asks for them."""
 
 from __future__ import annotations
 
@@ -6,24 +6,25 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from belvedere.geometry.rotation import matrix_from_vector
 from belvedere.survey.facts import Facts, is_plain
-from belvedere.survey.series import LONG_PAUSE_S, Draft, all_placed, interval
+from belvedere.survey.rows import level_angles
+from belvedere.survey.series import LONG_PAUSE_S, Draft, alike, all_placed, interval
 
-_SAME_EV = 0.3
-_ROW_RISE = 0.7  # of a frame's height, where no other rows tell; only for the drawing of the rows
+_ROW_STEP = 1.4  # of the turn from frame to frame, where no other rows tell; only for the order of the rows
+_ONE_STEP = 1.5  # of a turn, up to which a pose is the next
 _RHYTHM = 2.0  # how much slower a plain row may be shot than the series
 
 
 def add_plain_rows(
     drafts: Sequence[Draft], loose: Sequence[int], facts: Sequence[Facts]
 ) -> tuple[list[Draft], list[int]]:
-    """Take runs of plain frames into the series next to them, as rows of their own.
+    """Take runs of frames that overlap nothing into the series next to them, as rows of their own.
 
     A run belongs to a series where it was shot just before or after it with the same settings, held the same
-    way, in its rhythm, and has as many frames as one of its rows was shot with.
+    way, in its rhythm, and has as many frames as one of its rows was shot with. Plain frames are sky and come
+    on top, others are water or the like and come below.
 
     Returns
     -------
@@ -37,14 +38,14 @@ def add_plain_rows(
         if home is None:
             rest += run
         else:
-            out[home] = _with_row(out[home], run)
+            out[home] = _with_row(out[home], run, sky=all(is_plain(facts[p]) for p in run))
     return out, rest
 
 
 def _runs(loose: Sequence[int], facts: Sequence[Facts]) -> list[list[int]]:
     out: list[list[int]] = []
     for p in sorted(loose):
-        if out and p == out[-1][-1] + 1 and is_plain(facts[p]) and is_plain(facts[out[-1][-1]]):
+        if out and p == out[-1][-1] + 1:
             out[-1].append(p)
         else:
             out.append([p])
@@ -56,77 +57,65 @@ def _belongs(run: Sequence[int], draft: Draft, facts: Sequence[Facts]) -> bool:
     if run[0] - draft.poses[-1] != 1 and draft.poses[0] - run[-1] != 1:
         return False
     a, b = facts[near], facts[run[0]]
-    if not all(is_plain(facts[p]) for p in run) or a.held != b.held:
-        return False
-    if a.ev is not None and b.ev is not None and abs(a.ev - b.ev) > _SAME_EV:
+    if not all(alike(a, facts[p]) for p in run):
         return False
     if a.seconds is not None and b.seconds is not None and abs(b.seconds - a.seconds) > LONG_PAUSE_S:
         return False
     own, other = interval(run, facts), interval(draft.poses, facts)
-    if own is not None and other is not None and not own / _RHYTHM <= other <= own * _RHYTHM:
+    if own is None or other is None:
+        if not all(is_plain(facts[p]) for p in run):
+            return False
+    elif not own / _RHYTHM <= other <= own * _RHYTHM:
         return False
     return len(run) in row_lengths(draft)
 
 
 def row_lengths(draft: Draft) -> set[int]:
-    """Numbers of frames its rows were shot with: runs of poses that go on sideways, step by step."""
-    axes = draft.rotations[:, 2]
+    """Numbers of frames its rows were shot with."""
+    return {len(run) for run in _rows_shot(draft)}
+
+
+def _rows_shot(draft: Draft) -> list[range]:
+    """Runs of poses, by their places in the series, that go on sideways step by step."""
+    axes, before = draft.rotations[:, 2], draft.rotations[:-1]
     angles = np.arccos(np.clip(np.sum(axes[:-1] * axes[1:], axis=1), -1.0, 1.0))
-    right = draft.rotations[:-1, 0]
-    across = np.abs(np.sum(axes[1:] * right, axis=1)) > np.abs(
-        np.sum(axes[1:] * draft.rotations[:-1, 1], axis=1)
-    )
-    lengths, count = set(), 1
-    for one_step, sideways in zip(angles < 1.5 * draft.step, across, strict=True):
-        if one_step and sideways:
-            count += 1
-        else:
-            lengths.add(count)
-            count = 1
-    lengths.add(count)
-    return lengths
+    across = np.abs(np.sum(axes[1:] * before[:, 0], axis=1))
+    up = np.abs(np.sum(axes[1:] * before[:, 1], axis=1))
+    out, start = [], 0
+    for k, goes_on in enumerate((angles < _ONE_STEP * draft.step) & (across > up), start=1):
+        if not goes_on:
+            out.append(range(start, k))
+            start = k
+    return [*out, range(start, len(axes))]
 
 
-def _with_row(draft: Draft, run: Sequence[int]) -> Draft:
-    """A series with a row of sky above its nearest row, shot like it."""
+def _with_row(draft: Draft, run: Sequence[int], *, sky: bool) -> Draft:
+    """A series with a row more, above or below all others, shot like the row next to it in time."""
+    yaw, pitch = level_angles(draft.rotations)
     before = run[0] < draft.poses[0]
-    count = len(run)
-    nearest = draft.rotations[:count] if before else draft.rotations[-count:]
-    other = draft.rotations[count : 2 * count] if before else draft.rotations[-2 * count : -count]
-    if _runs_back(nearest, other):
-        nearest = nearest[::-1]
-    lifted = np.stack([_lifted(r, draft, nearest, other) for r in nearest])
-    order = [*run, *draft.poses] if before else [*draft.poses, *run]
-    parts = [lifted, draft.rotations] if before else [draft.rotations, lifted]
-    how = all_placed("regularity", count)
+    rows = _rows_shot(draft)
+    full = [row for row in rows if len(row) == len(run)]
+    height = [float(np.mean(pitch[list(row)])) for row in full]
+    model = full[int(np.argmax(height) if sky else np.argmin(height))]
+    ways = [float(yaw[row[-1]] - yaw[row[0]]) for row in (full if before else full[::-1])]
+    to_and_fro = len(ways) > 1 and ways[0] * ways[1] < 0.0
+    wanted = -ways[0] if to_and_fro else ways[0]
+    places = list(model) if (yaw[model[-1]] - yaw[model[0]]) * wanted >= 0.0 else list(reversed(model))
+    apart = np.diff(np.sort(height))
+    apart = apart[apart > 0.5 * draft.step]
+    rise = float(apart.min()) if len(apart) else _ROW_STEP * draft.step
+    turn = matrix_from_vector(np.array([-rise if sky else rise, 0.0, 0.0]))
+    moved = np.stack([turn @ draft.rotations[k] for k in places])
+    how = all_placed("regularity", len(run))
+    where = "without detail" if sky else "that match nothing"
+    said = (
+        f"a row of {len(run)} frames {where}, shot in the same rhythm and with the same settings, "
+        f"was put {'on top' if sky else 'below'}"
+    )
     return replace(
         draft,
-        poses=tuple(order),
-        rotations=np.concatenate(parts),
+        poses=(*run, *draft.poses) if before else (*draft.poses, *run),
+        rotations=np.concatenate([moved, draft.rotations] if before else [draft.rotations, moved]),
         placed=(*how, *draft.placed) if before else (*draft.placed, *how),
-        reasons=(
-            *draft.reasons,
-            f"a row of {count} frames without detail, shot in the same rhythm and with the same settings, "
-            "was put on top",
-        ),
+        reasons=(*draft.reasons, said),
     )
-
-
-def _runs_back(nearest: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
-    """Whether rows were shot to and fro: the row next to the nearest ran the other way."""
-    if len(other) < 2 or len(other) != len(nearest):
-        return False
-    way = nearest[-1, 2] - nearest[0, 2]
-    return bool(way @ (other[-1, 2] - other[0, 2]) < 0.0)
-
-
-def _lifted(
-    rotation: NDArray[np.float64], draft: Draft, nearest: NDArray[np.float64], other: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """A rotation that looks a row higher."""
-    rise = draft.step if len(other) != len(nearest) else _angle(nearest[0], other[0], other[-1])
-    return np.asarray(matrix_from_vector(np.array([-1.0, 0.0, 0.0]) * rise) @ rotation)
-
-
-def _angle(a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float64]) -> float:
-    return float(np.arccos(np.clip(max(a[2] @ b[2], a[2] @ c[2]), -1.0, 1.0)))

@@ -218,9 +218,7 @@ def _goes_on(a: Draft, b: Draft, facts: Sequence[Facts], between: Sequence[int])
     last, first = facts[a.poses[-1]], facts[b.poses[0]]
     if a.part == b.part or b.poses[0] != a.poses[-1] + 1 or between[b.poses[0]] != between[a.poses[-1]]:
         return False
-    if last.seconds is None or first.seconds is None or last.held != first.held:
-        return False
-    if last.ev is not None and first.ev is not None and abs(last.ev - first.ev) > _SAME_EV:
+    if last.seconds is None or first.seconds is None or not alike(last, first):
         return False
     rhythm = interval((*a.poses, *b.poses), facts)
     return rhythm is not None and first.seconds - last.seconds <= _HASTE * rhythm + 1.0
@@ -260,6 +258,8 @@ def _mean_turn(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
 def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> tuple[Draft, list[int]]:
     """Take in poses without overlap that were shot between two of a series and fall on the place left free.
 
+    They must be held and exposed like the series: a frame of waves need not match its neighbours.
+
     Returns
     -------
     draft : Draft
@@ -274,12 +274,18 @@ def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> 
         if not before or not after or after[0] - before[-1] != len(group) + 1:
             rest += group
             continue
-        taken = _on_the_way(draft, before[-1], after[0], group)
+        settled = all(alike(facts[before[-1]], facts[p]) for p in group)
+        taken = _on_the_way(draft, before[-1], after[0], group) if settled else None
         if taken is None:
             rest += group
         else:
             draft = _inserted(draft, group, taken, "sequence")
     return draft, rest
+
+
+def alike(a: Facts, b: Facts) -> bool:
+    """Whether two frames were held and exposed alike, as far as is told."""
+    return a.held == b.held and (a.ev is None or b.ev is None or abs(a.ev - b.ev) <= _SAME_EV)
 
 
 def _on_the_way(draft: Draft, a: int, b: int, group: Sequence[int]) -> NDArray[np.float64] | None:

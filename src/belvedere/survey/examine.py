@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from belvedere.align.start import Mapper
 from belvedere.survey.check_ends import examine_ends
 from belvedere.survey.check_exposure import examine_exposure
+from belvedere.survey.check_markers import tell_markers
 from belvedere.survey.check_overlap import WANTED_OVERLAP, examine_overlap
 from belvedere.survey.check_pixels import examine_pixels
 from belvedere.survey.check_settings import examine_settings
@@ -50,7 +51,7 @@ def examine(
         By examiner, always in the same order.
     """
     options = options or ExamineOptions()
-    return (
+    found = (
         *examine_overlap(checked, wanted=options.wanted_overlap),
         *examine_ends(checked),
         *examine_tilt(checked),
@@ -58,3 +59,4 @@ def examine(
         *examine_exposure(checked),
         *examine_pixels(checked, nearest_ground_m=options.nearest_ground_m, run=run),
     )
+    return tell_markers(checked, found)

@@ -36,6 +36,7 @@ _STEEP = math.radians(70.0)  # there roll and yaw are hard to tell apart
 # Scatter of a head that holds still, one sigma; common practice, no published source.
 _ROLL_SCATTER = math.radians(0.15)
 _PITCH_SCATTER = math.radians(0.25)
+_USUAL_COUNT = 8.0
 
 
 def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
@@ -193,8 +194,8 @@ def _climb(grid: HeadGrid, row: Row) -> _Climb:
     total = (line.slope + middle * math.cos(row.pitch)) * span
     yaw = np.array([place.yaw for place in row.places for _ in place.frames])
     spread = max(float(np.std(yaw)), 1e-6)
-    by_slope = span * _scatter(line.off, _PITCH_SCATTER) / (math.sqrt(count) * spread)
-    by_roll = span * _scatter(roll - middle, _ROLL_SCATTER) / math.sqrt(count)
+    by_slope = span * _scatter_along(line.off, _PITCH_SCATTER) / (math.sqrt(count) * spread)
+    by_roll = span * _scatter_along(roll, _ROLL_SCATTER) / math.sqrt(count)
     return _Climb(total, math.hypot(by_slope, by_roll))
 
 
@@ -259,7 +260,7 @@ def _out_of_level(checked: Checked, grid: HeadGrid) -> list[Finding]:
     sigma = math.hypot(level.sigma_rad, grid.sigma)
     common_roll = abs(float(np.median([grid.poses[i].roll for i in used])))  # may hide in the axis
     if lean < max(_LEAN, _SURE * sigma) + common_roll:
-        if _SURE * sigma + common_roll < _WELL_KNOWN:
+        if _SURE * sigma < _WELL_KNOWN:
             return []
         words = f"the level is known to {degrees(sigma)} only, {level.words}; look at the head's bubble"
         return [Finding("level", "note", used, words, {"sigma_deg": math.degrees(sigma)})]
@@ -294,3 +295,15 @@ def _direction(frames: Sequence[Frame], grid: HeadGrid, towards: float) -> str:
 def _scatter(off: NDArray[np.float64], least: float) -> float:
     """One sigma by the median size (0.6745 of a normal one), at least half of what heads do anyway."""
     return max(float(np.median(np.abs(off))) / 0.6745, least / 2.0)
+
+
+def _scatter_along(values: NDArray[np.float64], usual: float) -> float:
+    """One sigma of frames about a smooth course, from second differences, whose variance is 6 of a frame's.
+
+    A row that climbs leaves a bend in pitch and roll; that is not scatter. What heads usually do counts for
+    as much as eight frames.
+    """
+    if len(values) < 4:
+        return usual
+    own = float(np.median(np.abs(np.diff(values, 2)))) / 0.6745 / math.sqrt(6.0)
+    return math.sqrt((_USUAL_COUNT * usual**2 + len(values) * own**2) / (_USUAL_COUNT + len(values)))

@@ -35,6 +35,11 @@ def test_what_hides_a_view_outside_the_run_is_a_marker(look: MarkerLook) -> None
     assert markers(with_hand(look, last=True)) == {6}
 
 
+def test_where_looks_tell_nothing_the_frame_outside_the_run_is_the_marker() -> None:
+    shots = [replace(s, agreement=0.5, marker=MarkerLook("scene", 0.3, "")) for s in with_hand(VAGUE)]
+    assert markers(shots) == {0}
+
+
 def test_a_view_shot_again_all_free_is_no_marker() -> None:
     shots = with_hand(SCENE, agreement=0.95)
     assert markers(shots) == set()

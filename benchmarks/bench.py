@@ -21,7 +21,18 @@ import belvedere
 from benchmarks.sets import Setting, processors
 from benchmarks.table import MISSING, Figure, append_lines, closing, head, not_measured, row
 
-GROUPS = ("truth", "level", "picture", "identical", "no-exif", "silent", "sort", "check", "reference", "floor")
+GROUPS = (
+    "truth",
+    "level",
+    "picture",
+    "identical",
+    "no-exif",
+    "silent",
+    "sort",
+    "check",
+    "reference",
+    "floor",
+)
 FOLDER = Path(__file__).parents[1] / "out" / "bench"
 
 

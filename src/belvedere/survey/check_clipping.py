@@ -148,11 +148,11 @@ def _finding(
         numbers["spot_deg"] = math.degrees(widest)
         words = (
             f"small bright spots are clipped, up to {math.degrees(widest):.1f} degrees wide, as the sun or "
-            f"its glare is ({listed(frames, which)}); nothing to do unless they matter"
+            f"its glare is ({listed(frames, sorted(which))}); nothing to do unless they matter"
         )
-        return Finding("clipping", "note", tuple(which), words, numbers)
+        return Finding("clipping", "note", tuple(sorted(which)), words, numbers)
     grave: Grave = "risk" if share >= _RISK else "note"
     what = f"highlights are clipped over {100.0 * share:.1f} % of the whole picture"
     worst = f"most in {listed(frames, which[:1])}, {100.0 * found[which[0]].share:.0f} %"
     remedy = "expose the whole set shorter by a third to a full stop if tone is wanted there"
-    return Finding("clipping", grave, tuple(which), f"{what}, {worst}; {remedy}", numbers)
+    return Finding("clipping", grave, tuple(sorted(which)), f"{what}, {worst}; {remedy}", numbers)

@@ -24,6 +24,7 @@ Refocusing a simple lens of focal length f from infinity to the distance D enlar
 1 % at 50 mm and 5 m, if nothing else in the lens moves.
 """
 _SIGMAS = 5.0
+_LEAST_DETAILS = 24  # of a frame, in all its overlaps, to speak of its focal length
 _ZOOMED = 0.03  # more than refocusing does to a landscape; common practice, no published source
 
 
@@ -58,8 +59,14 @@ def examine_focus(
     if fit is None:
         return ()
     off = _against_neighbours(fit, fields)
+    details = dict.fromkeys(fit.frames, 0)
+    for field in fields:
+        for frame in (field.a, field.b):
+            details[frame] = details.get(frame, 0) + len(field.points_a)
     found = []
     for k, frame in enumerate(fit.frames):
+        if details[frame] < _LEAST_DETAILS or checked.alignment.frames[frame].placed_by == "grid":
+            continue
         if abs(off[k]) > max(_CHANGE, _SIGMAS * float(fit.focal_sigma[k])):
             found.append(_one(checked.frames, frame, float(np.exp(off[k])), _is_soft(sharpness, frame)))
     return tuple(found)

@@ -22,7 +22,7 @@ _CLOUD_RAD = math.radians(6.0)  # details above this may be clouds
 _CLOUD_PX = 1.0  # px of the copy: median shift of such details from which the sky moved
 _BEYOND = 4.0  # times what the details below shift
 _LEAST_CLOUDS = 8  # details
-_NAMED = 3
+_FOREGROUND = 0.12  # of the frame's height at its lower edge, where things are near
 
 
 def examine_moving(
@@ -69,9 +69,12 @@ def _things(frames: Sequence[Frame], difference: OverlapDifference, things: Sequ
     a, b = difference.a, difference.b
     first = things[0]
     x, y = (first.box[0] + first.box[2]) / 2.0, (first.box[1] + first.box[3]) / 2.0
+    height = frames[a].metadata.height
+    near = first.box[3] > (1.0 - _FOREGROUND) * height
+    what = "something moved, or stands so near that it shifts," if near else "something moved"
     where = "at one place" if len(things) == 1 else f"at {len(things)} places"
     words = (
-        f"something moved {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
+        f"{what} {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
         f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; shoot both again when "
         "it is clear"
     )

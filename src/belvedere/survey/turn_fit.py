@@ -124,7 +124,8 @@ def fit_turn(
         )
     else:
         best = replace(fixed, normal=best.normal)
-    spread = _spread(best.normal, n)
+    # where the model does not hold (a camera in the hand, near things), sigmas grow with what is left
+    spread = _spread(best.normal, n) * max(1.0, best.rms)
     focal = best.x[3 * n : 4 * n]
     return TurnFit(
         frames,

@@ -20,7 +20,7 @@ HEIGHT_M = 1.5
 """Height of the entrance pupil above the ground where nothing tells; common practice, no published source."""
 _SEAM_PX = 2.0  # parallax from which a seam may show; common practice, no published source
 _SIGMAS = 5.0
-_BETTER = 0.1  # of a detail's log cost, mean over all, that the pupil must take off; no published source
+_BETTER = 0.015  # of a detail's log cost, mean over all, that the pupil must take off; no published source
 _LEAST_NEAR = 12  # details on the near ground that must be there to speak of it
 _NEAR_DOWN = 0.2  # sine of the angle below the horizon from which ground counts as near
 

@@ -35,7 +35,7 @@ _SKY_RAD = np.radians(6.0)
 _SKY_FACTOR = 8.0
 _FAR_DOWN = 0.2  # sine of the angle below the horizon within which ground may be near or far: hills, slopes
 _UNSURE = 8.0  # on the sigma of such details where the pupil is measured
-_WORTH = 0.05  # of a detail's log cost, mean over all, that the pupil must take off to be looked at closer
+_WORTH = 0.015  # of a detail's log cost, mean over all, that the pupil must take off to be looked at closer
 _DOWN = np.array([0.0, 1.0, 0.0])
 _BATCH = 64
 

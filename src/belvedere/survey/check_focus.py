@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from belvedere.capture.frame import Frame
 from belvedere.survey.check_sharpness import is_unsharp
 from belvedere.survey.checked import Checked
 from belvedere.survey.finding import Finding
-from belvedere.survey.frame_words import frame_words
+from belvedere.survey.frame_words import frame_words, listed
 from belvedere.survey.overlap_field import OverlapField, measure_fields
 from belvedere.survey.sharpness_fit import Sharpness
 from belvedere.survey.turn_fit import TurnFit, fit_checked
@@ -25,6 +26,8 @@ Refocusing a simple lens of focal length f from infinity to the distance D enlar
 """
 _SIGMAS = 5.0
 _LEAST_DETAILS = 24  # of a frame, in all its overlaps, to speak of its focal length
+_SURELY_MOVED = 0.01  # of a frame that is as sharp as the others; common practice, no published source
+_LEAST_MANY, _MANY = 2, 0.25  # frames, and share of all frames, from which it is the set and no single frame
 _ZOOMED = 0.03  # more than refocusing does to a landscape; common practice, no published source
 
 
@@ -50,7 +53,8 @@ def examine_focus(
     Returns
     -------
     tuple of Finding
-        "focus", to be shot again: `focal_factor` is the frame's focal length over its neighbours'.
+        "focus", to be shot again where it is plain, else a risk; see `weighed`. `focal_factor` is the frame's
+        focal length over its neighbours'.
     """
     if fields is None:
         fields = measure_fields(checked, run)
@@ -69,7 +73,30 @@ def examine_focus(
             continue
         if abs(off[k]) > max(_CHANGE, _SIGMAS * float(fit.focal_sigma[k])):
             found.append(_one(checked.frames, frame, float(np.exp(off[k])), _is_soft(sharpness, frame)))
-    return tuple(found)
+    return weighed(checked.frames, found, len(fit.frames))
+
+
+def weighed(frames: Sequence[Frame], found: Sequence[Finding], count: int) -> tuple[Finding, ...]:
+    """What was found of frames one by one, seen as a whole.
+
+    Where more than a quarter of the frames differ, no single one was refocused: the camera stood elsewhere
+    from frame to frame, as without a tripod, or nothing was locked. A sharp frame that differs by less than
+    refocusing does is a risk only.
+    """
+    if len(found) >= _LEAST_MANY and len(found) > count * _MANY:
+        worst = max(abs(f.numbers["focal_factor"] - 1.0) for f in found)
+        which = tuple(f.frames[0] for f in found)
+        words = (
+            f"scale changes from frame to frame, by up to {100.0 * worst:.1f} %: {listed(frames, which)} "
+            "differ from their neighbours; lock focus and zoom, and turn the camera about its entrance pupil, on a "
+            "tripod"
+        )
+        return (Finding("focus", "risk", which, words, {"change_fraction": worst}),)
+    return tuple(f if f.numbers["soft"] or _is_large(f) else replace(f, grave="risk") for f in found)
+
+
+def _is_large(finding: Finding) -> bool:
+    return abs(finding.numbers["focal_factor"] - 1.0) >= _SURELY_MOVED
 
 
 def _against_neighbours(fit: TurnFit, fields: Sequence[OverlapField]) -> NDArray[np.float64]:

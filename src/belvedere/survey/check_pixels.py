@@ -41,7 +41,7 @@ def examine_pixels(
     focus: tuple[Finding, ...] = ()
     if fit is not None:
         focus = examine_focus(checked, fields, fit, sharpness)
-    refocused = {i for finding in focus if finding.numbers["soft"] for i in finding.frames}
+    refocused = {i for finding in focus if finding.numbers.get("soft") for i in finding.frames}
     unsharp: tuple[Finding, ...] = ()
     if sharpness is not None:
         unsharp = examine_sharpness(checked, sharpness, told_elsewhere=refocused)

@@ -30,6 +30,7 @@ GROUPS = (
     "silent",
     "sort",
     "check",
+    "check-pixels",
     "reference",
     "floor",
 )

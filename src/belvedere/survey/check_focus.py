@@ -88,8 +88,8 @@ def weighed(frames: Sequence[Frame], found: Sequence[Finding], count: int) -> tu
         which = tuple(f.frames[0] for f in found)
         words = (
             f"scale changes from frame to frame, by up to {100.0 * worst:.1f} %: {listed(frames, which)} "
-            "differ from their neighbours; lock focus and zoom, and turn the camera about its entrance pupil, on a "
-            "tripod"
+            "differ from their neighbours; lock focus and zoom, and turn the camera about its entrance "
+            "pupil, on a tripod"
         )
         return (Finding("focus", "risk", which, words, {"change_fraction": worst}),)
     return tuple(f if f.numbers["soft"] or _is_large(f) else replace(f, grave="risk") for f in found)

@@ -25,7 +25,7 @@ def add_check(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPar
         "  belvedere check a.jpg b.jpg c.jpg\n"
         "  belvedere check series.json --series 02-50mm\n"
         "  belvedere check tethered --watch\n"
-        "  belvedere check card/morning --json > morning.check.json\n\n"
+        "  belvedere check card/morning --json\n\n"
         "Frames are numbered from 1 in the order shot. docs/checking.md tells what is looked for.\n\n"
         + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -165,6 +165,11 @@ def test_clipped_highlights_are_counted_once_over_the_set() -> None:
     assert found.numbers["clipped_fraction"] == pytest.approx(0.25, abs=0.01)
     for pixels in frames:
         pixels[: len(pixels) // 4] = 120
+    third = frames[0].shape[1] // 3  # the overlap of two neighbours
+    frames[0][:, -third:], frames[1][:, :third] = 255, 255
+    (found,) = examine_clipping(replace(checked, source=FramesInMemory(frames)))
+    assert found.numbers["clipped_fraction"] == pytest.approx((1.0 / 3.0) / (3.0 - 2.0 / 3.0), abs=0.02)
+    frames[0][:, -third:], frames[1][:, :third] = 120, 120
     frames[1][100:108, 100:108] = 255
     assert examine_clipping(replace(checked, source=FramesInMemory(frames))) == ()
     frames[1][100:140, 100:140] = 255

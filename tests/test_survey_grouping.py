@@ -159,6 +159,22 @@ def test_a_plain_frame_between_others_keeps_its_place() -> None:
     assert missing == []
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_plain_frames_between_parts_of_a_row_hold_it_together(count: int) -> None:
+    shots = grid([(0, c) for c in range(8)])
+    shots = [replace(s, plain=3 <= k < 3 + count) for k, s in enumerate(shots)]
+    rows, missing = rows_of(shots)
+    assert rows == [list(range(8))]
+    assert missing == []
+
+
+def test_a_frame_of_another_place_does_not_hold_a_row_together() -> None:
+    shots = grid([(0, c) for c in range(8)])
+    shots[3] = replace(shots[3], place=5)
+    assert series(shots) == [[0, 1, 2], [4, 5, 6, 7]]
+    assert grouped(shots).loose == (3,)
+
+
 def test_a_plain_frame_where_no_place_is_free_is_left_over() -> None:
     shots = grid(ROW)
     shots.insert(3, Posed(0.0, 80.0, 10.0, plain=True))
@@ -229,14 +245,24 @@ def test_a_column_is_one_frame_a_row_even_over_the_zenith(pitches: range) -> Non
 @pytest.mark.parametrize("off", [(0, 4, 0, 2, 18, 22), (0, 0, 3.6, 0.6, 0.6, 13.6)])
 def test_rows_of_uneven_turns_claim_nothing_missing(off: tuple[float, ...]) -> None:
     shots = [replace(s, yaw=s.yaw + d) for s, d in zip(grid(ROW), off, strict=True)]
-    rows, missing = rows_of(shots)
-    assert rows == [list(range(6))]
-    assert missing == []
+    found = find_rows(np.stack([rotation(s) for s in shots]), np.tile([WIDE, HIGH], (6, 1)))
+    assert found.rows == (tuple(range(6)),)
+    assert found.missing == ()
 
 
-def test_a_full_turn_of_two_rows_has_its_columns_above_each_other() -> None:
-    cells = [(r, c) for r in range(2) for c in range(20)]
-    shots = [replace(s, yaw=s.yaw + (100.0 if s.pitch else 0.0)) for s in grid(cells)]
-    turned = np.stack([rotation(s) for s in shots])
-    found = find_rows(turned, np.tile([WIDE, HIGH], (40, 1)))
-    assert [len(row) for row in found.rows] == [20, 20]
+@pytest.mark.parametrize("left", [False, True])
+def test_a_whole_turn_is_cut_where_it_was_begun(left: bool) -> None:
+    cells = [(r, 19 - c if left else c) for r in range(2) for c in range(20)]
+    for yaw in (0.0, 100.0, 171.0):
+        turned = np.stack([rotation(s) for s in grid(cells, yaw=yaw)])
+        found = find_rows(turned, np.tile([WIDE, HIGH], (40, 1)))
+        assert [[cells[k] for k in row] for row in found.rows] == [
+            [(r, c) for c in range(20)] for r in range(2)
+        ]
+        assert found.missing == ()
+
+
+def test_a_place_missing_in_a_whole_turn_is_told() -> None:
+    cells = [(r, c) for r in range(2) for c in range(20) if (r, c) != (1, 7)]
+    turned = np.stack([rotation(s) for s in grid(cells)])
+    assert find_rows(turned, np.tile([WIDE, HIGH], (39, 1))).missing == ((1, 7),)

@@ -108,6 +108,11 @@ def test_one_such_frame_is_no_habit() -> None:
     assert habit(shots, [0], [range(1, 7)]) == set()
 
 
+def test_a_frame_between_two_parts_of_a_row_is_no_habit() -> None:
+    shots = [*grid(ROW[:3]), ground(12.0), *grid(ROW[3:], start_s=16.0)]
+    assert habit(shots, [3], [range(3), range(4, 7)]) == set()
+
+
 def test_a_frame_held_or_exposed_otherwise_is_no_marker_by_habit() -> None:
     row = grid(ROW, start_s=9.0)
     for more in ({"held": "landscape"}, {"ev": 1.3}):

@@ -184,7 +184,7 @@ def by_habit(
         if alike and at_end:
             candidates[i] = f"{_said(facts[i])}; continues no scene, and stands where other markers stand"
     marked = {*markers, *candidates}
-    ends = [k for own in series for k in (min(place[i] for i in own) - 1, max(place[i] for i in own) + 1)]
+    ends = {k for own in series for k in (min(place[i] for i in own) - 1, max(place[i] for i in own) + 1)}
     count = sum(0 <= k < len(order) and order[k] in marked for k in ends)
     return candidates if count >= max(_HABIT_LEAST, _HABIT_SHARE * len(ends)) else {}
 

@@ -12,6 +12,8 @@ _TOWARDS_IMAGE = 0.004  # how much the frames' own upright counts beside the axi
 _BESIDE = 0.5  # a neighbour is beside where it lies less than this part as far up as across, in frame sizes
 _NEAREST, _FARTHEST = 0.15, 1.6  # frame sizes within which two frames are neighbours
 _REGULAR = 0.1  # RMS scatter of the turns, as a share of the turn, up to which a head was turned evenly
+_RING = 4  # frames that a whole turn has at least
+_OPEN = 1.5  # of the median turn, from which the widest gap of a row is where it is open
 _ON_COLUMN = 0.3  # of a turn, up to which a frame counts as standing on a column
 _ONE_COLUMN = 0.9  # share of the x axes' spread along one direction, for a sweep about it
 _ZENITH = np.radians(60.0)  # where a row is too high to be told by its yaw
@@ -44,7 +46,7 @@ def find_rows(rotations: NDArray[np.float64], sizes: NDArray[np.float64]) -> Gri
     Parameters
     ----------
     rotations : ndarray of shape (n, 3, 3)
-        World to camera, in any common world.
+        World to camera, in any common world, in the order shot: a whole turn is cut where it was begun.
     sizes : ndarray of shape (n, 2)
         Angles of view across and up, rad.
 
@@ -56,7 +58,9 @@ def find_rows(rotations: NDArray[np.float64], sizes: NDArray[np.float64]) -> Gri
     """
     yaw, pitch = level_angles(rotations)
     row_of = _row_numbers(yaw, pitch, sizes)
-    rows = [_left_to_right(np.flatnonzero(row_of == r), yaw) for r in range(int(row_of.max()) + 1)]
+    members = [np.flatnonzero(row_of == r) for r in range(int(row_of.max()) + 1)]
+    edge = _edge_of_turn(members, yaw)
+    rows = [_left_to_right(own, yaw, edge) for own in members]
     columns = _columns(rows, yaw)
     if columns is None:
         return Grid(tuple(tuple(r) for r in rows), (), False)
@@ -139,13 +143,29 @@ def _row_rise(dx: NDArray[np.float64], dy: NDArray[np.float64]) -> float:
     return float(np.median(nearest[nearest < 1.5 * nearest[len(nearest) // 10]]))
 
 
-def _left_to_right(members: NDArray[np.int64], yaw: NDArray[np.float64]) -> list[int]:
-    """A row's poses by yaw, begun after the widest gap of the turn."""
+def _edge_of_turn(rows: Sequence[NDArray[np.int64]], yaw: NDArray[np.float64]) -> float | None:
+    """Yaw at which whole turns are cut: where the first was begun; None where no row goes all around."""
+    longest = max(rows, key=len)
+    gaps = _gaps(np.sort(yaw[longest] % (2.0 * np.pi)))
+    if len(longest) < _RING or gaps.max() > _OPEN * np.median(gaps):
+        return None
+    way = (yaw[1] - yaw[0] + np.pi) % (2.0 * np.pi) - np.pi
+    return float(yaw[0] - np.copysign(0.5 * np.median(gaps), way))
+
+
+def _left_to_right(members: NDArray[np.int64], yaw: NDArray[np.float64], edge: float | None) -> list[int]:
+    """A row's poses by yaw from an edge on, or after the widest gap of the turn."""
     around = yaw[members] % (2.0 * np.pi)
-    order = np.argsort(around, kind="stable")
-    gaps = np.diff(np.append(around[order], around[order[0]] + 2.0 * np.pi))
-    start = (int(np.argmax(gaps)) + 1) % len(order)
-    return [int(members[k]) for k in np.roll(order, -start)]
+    if edge is None:
+        order = np.argsort(around, kind="stable")
+        start = (int(np.argmax(_gaps(around[order]))) + 1) % len(order)
+        return [int(members[k]) for k in np.roll(order, -start)]
+    return [int(k) for k in members[np.argsort((around - edge) % (2.0 * np.pi), kind="stable")]]
+
+
+def _gaps(around: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turns from each of some sorted yaws to the next, around the back too."""
+    return np.diff(np.append(around, around[0] + 2.0 * np.pi))
 
 
 def _columns(rows: Sequence[Sequence[int]], yaw: NDArray[np.float64]) -> list[list[int]] | None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.geometry.rotation import matrix_from_vector, vector_from_matrix
-from belvedere.survey.facts import Facts
+from belvedere.survey.facts import Facts, is_plain
 from belvedere.survey.poses import Connected
 
 Placed = Literal["overlap", "sequence", "regularity"]
@@ -23,6 +23,8 @@ _SAME_PLACE = 0.3  # of a step, within which two poses are one
 _REPEATED = 3  # poses repeated one after the other that make a second series
 _FOREIGN = 3  # frames of another scene between two parts that make them two series
 _HASTE = 2.0  # gap between parts without overlap, in intervals of the set, up to which one frame is missing
+_STEADY = 1.3  # the same, where plain frames were shot between
+_PLAIN_MOST = 3  # of these
 _SAME_EV = 0.3
 _STRAIGHT = 0.8  # cosine between two turns that go the same way
 _VACANT = 0.35  # of a step, within which a frame without overlap must fall on an empty place
@@ -198,7 +200,9 @@ def _steps_on(k: int, rotations: NDArray[np.float64], step: float) -> bool:
 
 
 def join_by_rhythm(drafts: Sequence[Draft], facts: Sequence[Facts], between: Sequence[int]) -> list[Draft]:
-    """Join series shot straight on with the same settings, as if one frame between them were missing.
+    """Join series shot straight on with the same settings.
+
+    As if one frame between them were missing, or with frames shot between them that are too plain to match.
 
     Parameters
     ----------
@@ -207,21 +211,29 @@ def join_by_rhythm(drafts: Sequence[Draft], facts: Sequence[Facts], between: Seq
     """
     out: list[Draft] = []
     for draft in sorted(drafts, key=lambda d: d.poses[0]):
-        if out and _goes_on(out[-1], draft, facts, between):
-            out[-1] = _with_gap(out[-1], draft)
+        steps = _steps_between(out[-1], draft, facts, between) if out else 0
+        if steps:
+            out[-1] = _with_gap(out[-1], draft, steps)
         else:
             out.append(draft)
     return out
 
 
-def _goes_on(a: Draft, b: Draft, facts: Sequence[Facts], between: Sequence[int]) -> bool:
+def _steps_between(a: Draft, b: Draft, facts: Sequence[Facts], between: Sequence[int]) -> int:
+    """Turns from the last pose of one series to the first of the next if the two are one; else 0."""
     last, first = facts[a.poses[-1]], facts[b.poses[0]]
-    if a.part == b.part or b.poses[0] != a.poses[-1] + 1 or between[b.poses[0]] != between[a.poses[-1]]:
-        return False
-    if last.seconds is None or first.seconds is None or not alike(last, first):
-        return False
+    inside = range(a.poses[-1] + 1, b.poses[0])
+    if a.part == b.part or len(inside) > _PLAIN_MOST or between[b.poses[0]] != between[a.poses[-1]]:
+        return 0
+    if not all(is_plain(facts[p]) and alike(last, facts[p]) for p in inside) or not alike(last, first):
+        return 0
     rhythm = interval((*a.poses, *b.poses), facts)
-    return rhythm is not None and first.seconds - last.seconds <= _HASTE * rhythm + 1.0
+    if last.seconds is None or first.seconds is None or rhythm is None or b.poses[0] <= a.poses[-1]:
+        return 0
+    longest = _HASTE * rhythm if not inside else _STEADY * (len(inside) + 1) * rhythm
+    if first.seconds - last.seconds > longest + 1.0:
+        return 0
+    return len(inside) + 1 if inside else 2
 
 
 def interval(poses: Sequence[int], facts: Sequence[Facts]) -> float | None:
@@ -231,10 +243,10 @@ def interval(poses: Sequence[int], facts: Sequence[Facts]) -> float | None:
     return float(np.median(gaps)) if gaps else None
 
 
-def _with_gap(a: Draft, b: Draft) -> Draft:
-    """Two parts as one row with a place left free between them, at the turn of the first part's end."""
-    turn = _mean_turn(a.rotations) if len(a.poses) > 1 else _mean_turn(b.rotations)
-    start = turn @ turn @ a.rotations[-1]
+def _with_gap(a: Draft, b: Draft, steps: int) -> Draft:
+    """Two parts as one row with places left free between them, at the turn of the first part's end."""
+    turn = a.rotations[-1] @ a.rotations[-2].T
+    start = np.linalg.matrix_power(turn, steps) @ a.rotations[-1]
     moved = b.rotations @ (b.rotations[0].T @ start)
     return replace(
         a,
@@ -248,11 +260,6 @@ def _with_gap(a: Draft, b: Draft) -> Draft:
             "two parts without overlap, shot straight on with the same settings",
         ),
     )
-
-
-def _mean_turn(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The last turn from pose to pose: camera of one to camera of the next."""
-    return np.asarray(rotations[-1] @ rotations[-2].T)
 
 
 def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> tuple[Draft, list[int]]:

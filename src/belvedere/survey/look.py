@@ -17,11 +17,12 @@ from belvedere.survey.marker_look import MarkerLook, marker_look
 Depth = Literal["embedded", "reduced", "close"]
 """How closely a frame is looked at: the picture it carries, a reduced decode, a larger one for few frames."""
 
-LONG_SIDE_PX: dict[Depth, int] = {"reduced": 704, "close": 1120}
+LONG_SIDE_PX: dict[Depth, int] = {"reduced": 704, "close": 960}
 """Long side of the reduced decodes."""
 
-_PIXELS: dict[Depth, int] = {"embedded": 320_000, "reduced": 320_000, "close": 820_000}
+_PIXELS: dict[Depth, int] = {"embedded": 320_000, "reduced": 320_000, "close": 600_000}
 _FEATURES: dict[Depth, int] = {"embedded": 320, "reduced": 320, "close": 1500}
+_NOT_JUDGED = MarkerLook("scene", 0.0, "")  # a close look only serves to find overlap
 _CODES = 512.0  # of a RootSIFT component: hardly one is above 1/2
 _ENOUGH_PX = 560  # long side from which an embedded picture is as good as a reduced decode
 
@@ -41,7 +42,7 @@ class Look:
     enough : bool
         Whether the small picture was large enough to judge overlap by; a thumbnail is not.
     marker : MarkerLook
-        What the frame looks like by itself.
+        What the frame looks like by itself; a close look does not tell.
     brightness : float
         Mean code, 0 to 1.
     """
@@ -86,6 +87,6 @@ def look_at(glance: Glance, metadata: Metadata, depth: Depth) -> Look:
         codes=np.clip(np.rint(found.descriptors * _CODES), 0, 255).astype(np.uint8),
         pixel=found.pixel,
         enough=glance.kind == "reduced" or max(image.shape[:2]) >= _ENOUGH_PX,
-        marker=marker_look(image),
+        marker=_NOT_JUDGED if depth == "close" else marker_look(image),
         brightness=brightness,
     )

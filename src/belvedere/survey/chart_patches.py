@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.survey.finger_strips import Outline
+from belvedere.survey.joined_groups import joined_groups
 from belvedere.survey.small_frame import SmallFrame
 
 _LEAST, _MOST = 2.5, 40.0  # side of a patch, px
@@ -40,16 +41,7 @@ def largest_chart(lines: list[Outline], small: SmallFrame) -> tuple[int, float]:
     nearest = np.where(alike, apart, np.inf).min(axis=1)
     joined = alike & (apart < _NEAREST * np.minimum(nearest[:, None], nearest))
     best = (0, 0.0)
-    left = np.ones(len(places), dtype=bool)
-    for first in range(len(places)):
-        if not left[first]:
-            continue
-        members = [first]
-        left[first] = False
-        for member in members:
-            more = np.flatnonzero(joined[member] & left)
-            left[more] = False
-            members += more.tolist()
+    for members in joined_groups(joined):
         if len(members) > best[0]:
             found = _even(places[members], joined[np.ix_(members, members)], small)
             best = max(best, found)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.survey.finger_strips import Outline, find_strips
+from belvedere.survey.joined_groups import joined_groups
 from belvedere.survey.near_evidence import BODY_CUES, STRIP_CUES, body_cues, fineness, strip_cues
 from belvedere.survey.small_frame import SmallFrame
 
@@ -102,16 +103,7 @@ def largest_fan(
     )
     joined &= joined.T
     best = 0.0
-    left = np.ones(len(strips), dtype=bool)
-    for first in range(len(strips)):
-        if not left[first]:
-            continue
-        members = [first]
-        left[first] = False
-        for member in members:
-            more = np.flatnonzero(joined[member] & left)
-            left[more] = False
-            members += more.tolist()
+    for members in joined_groups(joined):
         if len(members) > 1:
             top = np.sort(weights[members])[::-1][:5].sum() * min(1.0, 5.0 / len(members))
             best = max(best, float(top))

@@ -17,10 +17,9 @@ import psutil
 
 from belvedere.capture.card import Card, Shot, read_card
 from belvedere.capture.frame import Exposure, Metadata
-from belvedere.capture.glance import embedded_look, reduced_look
 from belvedere.demo.card_truth import CardTruth
 from belvedere.demo.cards import CARDS, write_card
-from belvedere.survey.look import LONG_SIDE_PX, Depth, Look, look_at
+from belvedere.survey.look import Depth, Look, glance_at, look_at
 from belvedere.survey.sort import sort_card
 from belvedere.survey.sorted_card import SortedCard
 from benchmarks.sets import Setting, seeds
@@ -88,11 +87,7 @@ def looks_of(card: Card) -> Callable[[int, Depth], Look | None]:
 
     def look(i: int, depth: Depth) -> Look | None:
         exposure = card.shots[i].exposure
-        glance = (
-            embedded_look(exposure)
-            if depth == "embedded"
-            else reduced_look(exposure, long_side=LONG_SIDE_PX[depth])
-        )
+        glance = glance_at(exposure, depth)
         return None if glance is None else look_at(glance, exposure.metadata, depth)
 
     return look

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 
 from belvedere.align.links import Link
 from belvedere.capture.card import Card
-from belvedere.capture.glance import embedded_look, reduced_look
 from belvedere.geometry.rotation import pose_matrix
 from belvedere.survey.facts import Facts
 from belvedere.survey.joints import Joint
-from belvedere.survey.look import LONG_SIDE_PX, Depth, Look, look_at
+from belvedere.survey.look import Depth, Look, glance_at, look_at
 from belvedere.survey.marker_look import MarkerLook
 
 WIDE, HIGH = math.radians(27.0), math.radians(39.6)  # 50 mm upright
@@ -102,11 +101,7 @@ def looks_of(card: Card) -> Callable[[int, Depth], Look | None]:
     @cache
     def look(i: int, depth: Depth) -> Look | None:
         exposure = card.shots[i].exposure
-        glance = (
-            embedded_look(exposure)
-            if depth == "embedded"
-            else reduced_look(exposure, long_side=LONG_SIDE_PX[depth])
-        )
+        glance = glance_at(exposure, depth)
         return None if glance is None else look_at(glance, exposure.metadata, depth)
 
     return look

@@ -19,9 +19,9 @@ from PIL import Image
 
 from belvedere.cli.main import run
 from belvedere.demo.sets import render_set
-from belvedere.pipeline import sort as sort_module
 from belvedere.pipeline.manifest import read_manifest
 from belvedere.pipeline.report import read_report
+from belvedere.survey import look as look_module
 from belvedere.survey.series_file import files_of, read_series
 from belvedere.survey.sorted_card import SortedCard
 
@@ -322,13 +322,13 @@ def test_a_card_pulled_out_while_it_is_looked_at(
 ) -> None:
     root = tmp_path / "card"
     shutil.copytree(card, root)
-    plain = sort_module.reduced_look
+    plain = look_module.reduced_look
 
     def pulled(exposure: object, *, long_side: int) -> object:
         shutil.rmtree(root, ignore_errors=True)
         return plain(exposure, long_side=long_side)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(sort_module, "reduced_look", pulled)
+    monkeypatch.setattr(look_module, "reduced_look", pulled)
     fails(
         capsys,
         ["sort", str(root), "--out", str(tmp_path / "a.json")],

@@ -11,7 +11,6 @@ from typing import Any
 import msgspec
 
 from belvedere.capture.card import Card, read_card
-from belvedere.capture.glance import embedded_look, reduced_look
 from belvedere.compose.finished_file import finished_file, output_failed
 from belvedere.errors import BelvedereError, NothingToMake, UnreadableFile
 from belvedere.pipeline.copy_series import check_copies_folder
@@ -23,7 +22,7 @@ from belvedere.pipeline.series_output import check_series_output, check_series_r
 from belvedere.pipeline.thumbnails import Thumbnails
 from belvedere.survey.card_words import is_in_doubt
 from belvedere.survey.contact_sheet import contact_sheet
-from belvedere.survey.look import LONG_SIDE_PX, Depth, Look, look_at
+from belvedere.survey.look import Depth, Look, glance_at, look_at
 from belvedere.survey.series_file import series_bytes
 from belvedere.survey.series_word import SeriesWord, read_series_word, series_word_path
 from belvedere.survey.sort import sort_card
@@ -146,11 +145,7 @@ def _sorted(
     def look(i: int, depth: Depth) -> Look | None:
         exposure, place = card.shots[i].exposure, card.shots[i].place
         try:
-            glance = (
-                embedded_look(exposure)
-                if depth == "embedded"
-                else reduced_look(exposure, long_side=LONG_SIDE_PX[depth])
-            )
+            glance = glance_at(exposure, depth)
         except UnreadableFile:
             if not exposure.file.exists():
                 raise _pulled(card.root) from None

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.features import Features, detect
-from belvedere.capture.frame import Metadata
-from belvedere.capture.glance import Glance
+from belvedere.capture.frame import Exposure, Metadata
+from belvedere.capture.glance import Glance, embedded_look, reduced_look
 from belvedere.survey.marker_look import MarkerLook, marker_look
 
 Depth = Literal["embedded", "reduced", "close"]
@@ -60,6 +60,19 @@ class Look:
         descriptors /= np.maximum(np.linalg.norm(descriptors, axis=1, keepdims=True), 1e-9)
         order = np.arange(len(self.points), dtype=np.int64)
         return Features(self.points.astype(np.float64), descriptors, order, self.pixel)
+
+
+def glance_at(exposure: Exposure, depth: Depth) -> Glance | None:
+    """The small picture for a look; None where the frame carries none and that was asked for.
+
+    Raises
+    ------
+    UnreadableFile
+        If the file cannot be decoded.
+    """
+    if depth == "embedded":
+        return embedded_look(exposure)
+    return reduced_look(exposure, long_side=LONG_SIDE_PX[depth])
 
 
 def look_at(glance: Glance, metadata: Metadata, depth: Depth) -> Look:

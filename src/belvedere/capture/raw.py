@@ -87,21 +87,8 @@ def develop_raw(file: Path) -> NDArray[np.uint16]:
     UnreadableFile
         If the picture cannot be read whole.
     """
-    rawpy = _rawpy()
-    with _opened(file) as raw:
-        try:
-            _check_tail(file, raw)
-            pixels = raw.postprocess(
-                demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD,
-                gamma=(1, 1),
-                no_auto_bright=True,
-                use_camera_wb=True,
-                output_bps=16,
-                adjust_maximum_thr=0.0,
-                user_flip=0,
-            )
-        except rawpy.LibRawError as error:
-            raise _unreadable(file, error) from error
+    ahd = _rawpy().DemosaicAlgorithm.AHD
+    pixels = _developed(file, demosaic_algorithm=ahd, gamma=(1, 1), output_bps=16)
     return np.ascontiguousarray(pixels, dtype=np.uint16)
 
 
@@ -113,22 +100,23 @@ def develop_raw_small(file: Path) -> NDArray[np.uint8]:
     UnreadableFile
         If the picture cannot be read whole.
     """
+    pixels = _developed(file, half_size=True, gamma=(2.4, 12.92), output_bps=8)
+    return np.ascontiguousarray(pixels, dtype=np.uint8)
+
+
+def _developed(file: Path, **how: Any) -> NDArray[Any]:
+    """A raw file's picture as LibRaw develops it, as stored; brightness and balance the camera's own."""
     rawpy = _rawpy()
     with _opened(file) as raw:
         try:
             _check_tail(file, raw)
-            pixels = raw.postprocess(
-                half_size=True,
-                gamma=(2.4, 12.92),
-                no_auto_bright=True,
-                use_camera_wb=True,
-                output_bps=8,
-                adjust_maximum_thr=0.0,
-                user_flip=0,
+            return np.asarray(
+                raw.postprocess(
+                    no_auto_bright=True, use_camera_wb=True, adjust_maximum_thr=0.0, user_flip=0, **how
+                )
             )
         except rawpy.LibRawError as error:
             raise _unreadable(file, error) from error
-    return np.ascontiguousarray(pixels, dtype=np.uint8)
 
 
 def raw_preview_stream(file: Path) -> bytes | NDArray[np.uint8] | None:

@@ -26,6 +26,11 @@ def check_output(out: Path) -> None:
         raise OutputFailed(f"{out}: this is a folder. Choose a file name.")
     if out.suffix.lower() not in TIFF_SUFFIXES:
         raise OutputFailed(f"{out}: pictures are written as TIFF. Choose a name that ends in .tif.")
+    check_writable(out)
+
+
+def check_writable(out: Path) -> None:
+    """Raise OutputFailed unless a file can be made beside where `out` is to be."""
     probe = part_path(out)
     try:
         with probe.open("wb"):

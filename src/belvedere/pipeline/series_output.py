@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 
-from belvedere.compose.finished_file import output_failed, part_path
 from belvedere.errors import OutputFailed, UnreadableFile
+from belvedere.pipeline.output import check_writable
 from belvedere.survey.contact_sheet import GENERATOR
 from belvedere.survey.series_file import files_of, read_series
 from belvedere.survey.sorted_card import SortedCard
@@ -35,15 +34,7 @@ def check_series_output(out: Path, root: Path) -> None:
         raise OutputFailed(f"{out}: files of this name are yours alone to write. Choose another name.")
     if out.resolve().is_relative_to(root.resolve()):
         raise OutputFailed(f"{out}: lies on the card, which is never written to. Choose another with --out.")
-    probe = part_path(out)
-    try:
-        with probe.open("wb"):
-            pass
-    except OSError as error:
-        raise output_failed(out, error) from error
-    finally:
-        with suppress(OSError):
-            probe.unlink()
+    check_writable(out)
 
 
 def check_series_replaceable(out: Path, places: frozenset[str], replace: bool) -> SortedCard | None:

@@ -9,11 +9,12 @@ import hashlib
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import msgspec
 
 from belvedere.errors import UnreadableFile
+from belvedere.survey.checked_json import join_key, json_object
 
 SCHEMA = "belvedere.word/1"
 
@@ -111,21 +112,11 @@ def read_word(file: Path) -> WordFile:
 
 def decode(data: bytes, file: Path) -> Word:
     """A word from the content of its file; see `read_word`."""
-    text = data.removeprefix(b"\xef\xbb\xbf")  # some editors mark UTF-8 so
-    try:
-        content = msgspec.json.decode(text)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UnreadableFile(file, _no_json(text, str(error))) from error
-    if not isinstance(content, dict):
-        raise UnreadableFile(file, 'needs an object with keys, like {"schema": "belvedere.word/1"}')
-    schema = content.get("schema")
-    if schema != SCHEMA:
-        has = f"has {_shown(schema)}" if "schema" in content else "is missing"
-        raise UnreadableFile(file, f'schema: {has}, but this version reads "{SCHEMA}"')
+    content = json_object(data, file, SCHEMA)
     try:
         word = msgspec.convert(content, Word)
     except msgspec.ValidationError as error:
-        raise UnreadableFile(file, _fault(str(error), content)) from error
+        raise UnreadableFile(file, _fault(str(error))) from error
     if word.focal_35mm == float("inf"):
         raise UnreadableFile(file, "focal_35mm: needs a number of mm")
     if word.masks is not None and "\0" in word.masks:
@@ -146,17 +137,17 @@ _KINDS = {
 }
 
 
-def _fault(text: str, content: Any) -> str:
+def _fault(text: str) -> str:
     """A validation error of the library in our words, the key first."""
     what, _, place = text.partition(" - at `$")
     key = place.rstrip("`").removeprefix(".")
     unknown = re.fullmatch("Object contains unknown field `(.*)`", what, re.DOTALL)
     if unknown:
         known = ", ".join(_keys_at(key))
-        return f"{_join(key, unknown[1])}: there is no such key; there are {known}"
+        return f"{join_key(key, unknown[1])}: there is no such key; there are {known}"
     missing = re.fullmatch("Object missing required field `(.*)`", what)
     if missing:
-        return f"{_join(key, missing[1])}: is missing"
+        return f"{join_key(key, missing[1])}: is missing"
     kinds = re.fullmatch("Expected `(.*)`, got `(.*)`", what)
     if kinds:
         wanted, found = (_KINDS.get(kind, kind) for kind in kinds.groups())
@@ -178,20 +169,3 @@ def _keys_at(key: str) -> tuple[str, ...]:
         key.partition("[")[0], Word
     )
     return kind.__struct_encode_fields__
-
-
-def _join(key: str, name: str) -> str:
-    return f"{key}.{name}" if key else name
-
-
-def _shown(value: Any) -> str:
-    """A value as it stands in the file, cut short."""
-    text = msgspec.json.encode(value).decode()
-    return text if len(text) <= 40 else text[:37] + "..."
-
-
-def _no_json(text: bytes, error: str) -> str:
-    """Where the text stops being JSON (RFC 8259)."""
-    at = re.search(r"byte (\d+)", error)
-    line = text[: int(at[1])].count(b"\n") + 1 if at else text.count(b"\n") + 1
-    return f"is no JSON, or is cut short, at line {line}"

@@ -48,6 +48,15 @@ def read_checked(file: Path, kind: type[T], schema: str) -> T:
 
 def checked(data: bytes, file: Path, kind: type[T], schema: str) -> T:
     """A document from the content of its file; see `read_checked`."""
+    content = json_object(data, file, schema)
+    try:
+        return msgspec.convert(content, kind)
+    except msgspec.ValidationError as error:
+        raise UnreadableFile(file, _fault(str(error), kind)) from error
+
+
+def json_object(data: bytes, file: Path, schema: str) -> dict[str, Any]:
+    """The keys and values of a document of this schema; raises UnreadableFile where it is none."""
     text = data.removeprefix(b"\xef\xbb\xbf")  # some editors mark UTF-8 so
     try:
         content = msgspec.json.decode(text)
@@ -58,10 +67,7 @@ def checked(data: bytes, file: Path, kind: type[T], schema: str) -> T:
     if content.get("schema") != schema:
         has = f"has {shown(content['schema'])}" if "schema" in content else "is missing"
         raise UnreadableFile(file, f'schema: {has}, but this version reads "{schema}"')
-    try:
-        return msgspec.convert(content, kind)
-    except msgspec.ValidationError as error:
-        raise UnreadableFile(file, _fault(str(error), kind)) from error
+    return content
 
 
 def shown(value: Any) -> str:
@@ -77,10 +83,10 @@ def _fault(text: str, kind: type[Any]) -> str:
     unknown = re.fullmatch("Object contains unknown field `(.*)`", what, re.DOTALL)
     if unknown:
         known = ", ".join(kind.__struct_encode_fields__)
-        return f"{_join(key, unknown[1])}: there is no such key; there are {known}"
+        return f"{join_key(key, unknown[1])}: there is no such key; there are {known}"
     missing = re.fullmatch("Object missing required field `(.*)`", what)
     if missing:
-        return f"{_join(key, missing[1])}: is missing"
+        return f"{join_key(key, missing[1])}: is missing"
     said = _what_does_not_fit(what)
     return f"{key}: {said}" if key else said
 
@@ -104,7 +110,8 @@ def _what_does_not_fit(what: str) -> str:
     return f"has {value[1]}, which is none of the values there are" if value else what
 
 
-def _join(key: str, name: str) -> str:
+def join_key(key: str, name: str) -> str:
+    """The path of a key within another's."""
     return f"{key}.{name}" if key else name
 
 

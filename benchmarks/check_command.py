@@ -9,7 +9,7 @@ import msgspec
 
 from belvedere.align.overlaps import frame_grid, overlap_fraction
 from belvedere.demo.truth import Truth, read_truth
-from belvedere.survey.verdict_json import CheckDocument
+from belvedere.survey.checking.verdict_json import CheckDocument
 from benchmarks.command import run
 from benchmarks.sets import Setting
 from benchmarks.table import Figure, not_measured

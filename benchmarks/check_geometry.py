@@ -12,15 +12,15 @@ import numpy as np
 from belvedere.align.overlaps import frame_grid, overlap_fraction
 from belvedere.demo.faults import Fault
 from belvedere.demo.truth import Truth
-from belvedere.survey.check_ends import examine_ends
-from belvedere.survey.check_exposure import examine_exposure
-from belvedere.survey.check_overlap import USUAL_LEAST, examine_overlap
-from belvedere.survey.check_settings import examine_settings
-from belvedere.survey.check_tilt import examine_tilt
-from belvedere.survey.checked import Checked
-from belvedere.survey.finding import Finding
-from belvedere.survey.head_grid import head_grid
-from belvedere.survey.neighbours import neighbouring_rows, shared_steps
+from belvedere.survey.checking.check_ends import examine_ends
+from belvedere.survey.checking.check_exposure import examine_exposure
+from belvedere.survey.checking.check_overlap import USUAL_LEAST, examine_overlap
+from belvedere.survey.checking.check_settings import examine_settings
+from belvedere.survey.checking.check_tilt import examine_tilt
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding
+from belvedere.survey.checking.head_grid import head_grid
+from belvedere.survey.checking.neighbours import neighbouring_rows, shared_steps
 from benchmarks.sets import Setting, seeds
 from benchmarks.solved import align, measure_tone, opened
 from benchmarks.table import Figure, not_measured

@@ -14,9 +14,9 @@ from belvedere.align.options import AlignOptions
 from belvedere.capture.transfer import read_transfer
 from belvedere.demo.faults import Fault
 from belvedere.pipeline.schedule import Threads
-from belvedere.survey.check_pixels import examine_pixels
-from belvedere.survey.checked import Checked
-from belvedere.survey.finding import Finding
+from belvedere.survey.checking.check_pixels import examine_pixels
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding
 from belvedere.tone.estimate import estimate_tone
 from benchmarks.sets import Setting, processors, seeds, shoot
 from benchmarks.table import Figure

@@ -19,9 +19,9 @@ from belvedere.capture.card import Card, Shot, read_card
 from belvedere.capture.frame import Exposure, Metadata
 from belvedere.demo.card_truth import CardTruth
 from belvedere.demo.cards import CARDS, write_card
-from belvedere.survey.look import Depth, Look, glance_at, look_at
-from belvedere.survey.sort import sort_card
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.look import Depth, Look, glance_at, look_at
+from belvedere.survey.sorting.sort import sort_card
+from belvedere.survey.sorting.sorted_card import SortedCard
 from benchmarks.sets import Setting, seeds
 from benchmarks.table import Figure
 

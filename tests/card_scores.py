@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from belvedere.demo.card_truth import CardTruth
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 
 def differences(truth: CardTruth, found: SortedCard) -> list[str]:

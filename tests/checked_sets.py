@@ -15,8 +15,8 @@ from belvedere.demo.render import truth
 from belvedere.demo.sets import set_spec
 from belvedere.demo.spec import SetSpec
 from belvedere.demo.truth import FrameTruth
-from belvedere.survey.checked import Checked
-from belvedere.survey.finding import Finding
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding
 from belvedere.tone.tone import FrameTone, Tone
 
 BLANK = FramesInMemory([np.zeros((2, 2, 3), np.uint8)])

@@ -8,7 +8,7 @@ from typing import Any
 from belvedere.capture.frame_source import FramesInMemory
 from belvedere.demo.render import render_frames
 from belvedere.demo.sets import set_spec
-from belvedere.survey.checked import Checked
+from belvedere.survey.checking.checked import Checked
 from belvedere.tone.tone import Response, Tone
 from checked_sets import checked_set
 from tone_sets import srgb_table

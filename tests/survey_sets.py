@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from belvedere.align.links import Link
 from belvedere.capture.card import Card
 from belvedere.geometry.rotation import pose_matrix
-from belvedere.survey.facts import Facts
-from belvedere.survey.joints import Joint
-from belvedere.survey.look import Depth, Look, glance_at, look_at
-from belvedere.survey.marker_look import MarkerLook
+from belvedere.survey.appearance.marker_look import MarkerLook
+from belvedere.survey.sorting.facts import Facts
+from belvedere.survey.sorting.joints import Joint
+from belvedere.survey.sorting.look import Depth, Look, glance_at, look_at
 
 WIDE, HIGH = math.radians(27.0), math.radians(39.6)  # 50 mm upright
 STEP, ROW_STEP = 18.0, 27.0  # degrees

@@ -15,8 +15,8 @@ import pytest
 
 from belvedere.cli.main import run
 from belvedere.demo.sets import render_set
-from belvedere.survey.series_file import series_bytes
-from belvedere.survey.sorted_card import Series, SortedCard
+from belvedere.survey.sorting.series_file import series_bytes
+from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
 COMMAND = [sys.executable, "-m", "belvedere.cli"]
 

@@ -21,9 +21,9 @@ from belvedere.cli.main import run
 from belvedere.demo.sets import render_set
 from belvedere.pipeline.manifest import read_manifest
 from belvedere.pipeline.report import read_report
-from belvedere.survey import look as look_module
-from belvedere.survey.series_file import files_of, read_series
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting import look as look_module
+from belvedere.survey.sorting.series_file import files_of, read_series
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 COMMAND = [sys.executable, "-m", "belvedere.cli"]
 FIRST, SECOND = "DCIM/100DEMO", "DCIM/101DEMO"

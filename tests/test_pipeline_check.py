@@ -22,7 +22,7 @@ from belvedere.errors import BelvedereError, OutputFailed, UnreadableFile
 from belvedere.pipeline import decoded_set
 from belvedere.pipeline.check import Checking, CheckOptions, check
 from belvedere.pipeline.progress import Progress
-from belvedere.survey.verdict import Verdict
+from belvedere.survey.checking.verdict import Verdict
 
 MEGAPIXELS = 0.3
 

@@ -22,7 +22,7 @@ from belvedere.pipeline.copies_words import copies_in_words, raise_if_nothing_co
 from belvedere.pipeline.copy_series import Copies, copy_series
 from belvedere.pipeline.manifest import read_manifest
 from belvedere.pipeline.progress import Progress
-from belvedere.survey.sorted_card import Series, SetApart, SortedCard
+from belvedere.survey.sorting.sorted_card import Series, SetApart, SortedCard
 
 A, B = "DCIM/100DEMO", "DCIM/101DEMO"
 QUAY = ("VH_0001.JPG", "VH_0002.JPG", "VH_0003.JPG")

@@ -18,7 +18,7 @@ from belvedere.pipeline.arrivals import PATIENCE_S, Arrivals
 from belvedere.pipeline.check import CheckOptions
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.watch import watch
-from belvedere.survey.verdict import Verdict
+from belvedere.survey.checking.verdict import Verdict
 
 
 @pytest.fixture(scope="module")

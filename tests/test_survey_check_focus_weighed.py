@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from belvedere.capture.frame import Exposure, Frame, Metadata
-from belvedere.survey.check_focus import weighed
-from belvedere.survey.finding import Finding
+from belvedere.survey.checking.check_focus import weighed
+from belvedere.survey.checking.finding import Finding
 
 FRAMES = tuple(Frame((Exposure(Path(f"VH_{i}.JPG"), Metadata(60, 40)),)) for i in range(8))
 

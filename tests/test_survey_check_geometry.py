@@ -15,14 +15,14 @@ from belvedere.demo.faults import Fault
 from belvedere.demo.spec import ShootingOrder
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
-from belvedere.survey.check_ends import examine_ends
-from belvedere.survey.check_overlap import examine_overlap
-from belvedere.survey.check_tilt import examine_tilt
-from belvedere.survey.checked import Checked
-from belvedere.survey.coverage_map import OPEN, coverage_map
-from belvedere.survey.finding import Finding
-from belvedere.survey.head_grid import head_grid
-from belvedere.survey.neighbours import shared_rows, shared_steps
+from belvedere.survey.checking.check_ends import examine_ends
+from belvedere.survey.checking.check_overlap import examine_overlap
+from belvedere.survey.checking.check_tilt import examine_tilt
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.coverage_map import OPEN, coverage_map
+from belvedere.survey.checking.finding import Finding
+from belvedere.survey.checking.head_grid import head_grid
+from belvedere.survey.checking.neighbours import shared_rows, shared_steps
 from checked_sets import BLANK, checked_set, of_kind
 
 CLEAN: list[tuple[str, dict[str, Any]]] = [

@@ -12,9 +12,9 @@ from belvedere.align.alignment import Alignment, LensGroup, Level, Placement
 from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_source import FramesInMemory
 from belvedere.geometry.camera import Camera
-from belvedere.survey.check_markers import tell_markers
-from belvedere.survey.checked import Checked
-from belvedere.survey.finding import Finding
+from belvedere.survey.checking.check_markers import tell_markers
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding
 
 CAMERA = Camera(600, 400, 800.0, (299.5, 199.5), (0.0, 0.0, 0.0), (1.0, 0.0, 0.0, 0.0))
 AGAIN = (

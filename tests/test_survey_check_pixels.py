@@ -16,13 +16,13 @@ from belvedere.demo.blur import disc_kernel, motion_kernel
 from belvedere.demo.faults import Fault
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
-from belvedere.survey.check_clipping import examine_clipping
-from belvedere.survey.check_featureless import examine_featureless
-from belvedere.survey.check_pixels import examine_pixels
-from belvedere.survey.checked import Checked
-from belvedere.survey.overlap_field import OverlapField
-from belvedere.survey.turn_fit import fit_turn
-from belvedere.survey.window_sharpness import WINDOW_PX, blur_px, window_sharpness
+from belvedere.survey.checking.check_clipping import examine_clipping
+from belvedere.survey.checking.check_featureless import examine_featureless
+from belvedere.survey.checking.check_pixels import examine_pixels
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.overlap_field import OverlapField
+from belvedere.survey.checking.turn_fit import fit_turn
+from belvedere.survey.checking.window_sharpness import WINDOW_PX, blur_px, window_sharpness
 from checked_sets import checked_set, of_kind
 from pixel_sets import pixel_set
 

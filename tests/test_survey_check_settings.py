@@ -9,9 +9,9 @@ import pytest
 
 from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.demo.faults import Fault
-from belvedere.survey.check_exposure import examine_exposure
-from belvedere.survey.check_settings import examine_settings, seconds_words
-from belvedere.survey.checked import Checked
+from belvedere.survey.checking.check_exposure import examine_exposure
+from belvedere.survey.checking.check_settings import examine_settings, seconds_words
+from belvedere.survey.checking.checked import Checked
 from checked_sets import checked_set, of_kind
 
 

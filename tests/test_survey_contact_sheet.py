@@ -12,9 +12,9 @@ import numpy as np
 import simplejpeg
 
 from belvedere.pipeline.thumbnails import LONG_SIDE_PX, Thumbnails
-from belvedere.survey.contact_sheet import GENERATOR, Thumbnail, contact_sheet
-from belvedere.survey.sorted_card import Series, SetApart, SortedCard
-from belvedere.survey.table import series_table
+from belvedere.survey.sorting.contact_sheet import GENERATOR, Thumbnail, contact_sheet
+from belvedere.survey.sorting.sorted_card import Series, SetApart, SortedCard
+from belvedere.survey.sorting.table import series_table
 
 FRAMES = tuple(f"DCIM/100DEMO/VH_{k:04d}.JPG" for k in range(1, 8))
 

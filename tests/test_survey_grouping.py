@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from belvedere.survey.group import Grouped, group_stretch, stretches
-from belvedere.survey.rows import find_rows
+from belvedere.survey.sorting.group import Grouped, group_stretch, stretches
+from belvedere.survey.sorting.rows import find_rows
 from survey_sets import HIGH, STEP, WIDE, Posed, facts, grid, joints, rotation
 
 ROW = [(0, c) for c in range(6)]

@@ -16,9 +16,9 @@ from belvedere.capture.metadata import read_metadata
 from belvedere.demo.card_plan import plan_card
 from belvedere.demo.cards import CARDS, card_light
 from belvedere.demo.render import expose_light
-from belvedere.survey.finger_strips import find_strips, outlines
-from belvedere.survey.marker_look import MarkerLook, marker_look
-from belvedere.survey.small_frame import skin_likeness, small_frame
+from belvedere.survey.appearance.finger_strips import find_strips, outlines
+from belvedere.survey.appearance.marker_look import MarkerLook, marker_look
+from belvedere.survey.appearance.small_frame import skin_likeness, small_frame
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
 HANDS = sorted((DATA / "markers" / "hand").glob("*"))

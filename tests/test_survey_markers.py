@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from belvedere.survey.marker_look import MarkerLook
-from belvedere.survey.markers import agreeing, by_habit, find_markers
+from belvedere.survey.appearance.marker_look import MarkerLook
+from belvedere.survey.sorting.markers import agreeing, by_habit, find_markers
 from survey_sets import SCENE, Posed, facts, grid, joints
 
 HAND = MarkerLook("near-object", 0.95, "strips side by side that spread like fingers")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from belvedere.capture.card import Shot, counter_of
 from belvedere.capture.frame import Exposure, Metadata
-from belvedere.survey.order import order_shots
+from belvedere.survey.sorting.order import order_shots
 
 NOON = datetime(2031, 5, 4, 12)
 

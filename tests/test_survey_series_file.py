@@ -9,8 +9,8 @@ import msgspec
 import pytest
 
 from belvedere.errors import UnreadableFile
-from belvedere.survey.series_file import read_series, series_bytes, why_no_folder_name
-from belvedere.survey.sorted_card import Series, SetApart, SortedCard
+from belvedere.survey.sorting.series_file import read_series, series_bytes, why_no_folder_name
+from belvedere.survey.sorting.sorted_card import Series, SetApart, SortedCard
 
 A, B, C, D = (f"DCIM/100DEMO/VH_000{k}.JPG" for k in range(1, 5))
 

@@ -12,8 +12,14 @@ from belvedere.capture.card import Card, Shot
 from belvedere.capture.frame import Exposure, Metadata
 from belvedere.errors import UnreadableFile
 from belvedere.pipeline.heed_series import heed_series_word, unheeded
-from belvedere.survey.series_word import SCHEMA, SeriesWord, WordDocument, read_series_word, series_word_path
-from belvedere.survey.sorted_card import Series, SetApart, SortedCard
+from belvedere.survey.sorting.series_word import (
+    SCHEMA,
+    SeriesWord,
+    WordDocument,
+    read_series_word,
+    series_word_path,
+)
+from belvedere.survey.sorting.sorted_card import Series, SetApart, SortedCard
 
 ROOT = Path("/media/card")
 DOC = Path(__file__).parents[1] / "docs" / "sorting.md"

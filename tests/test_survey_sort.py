@@ -12,10 +12,10 @@ from belvedere.capture.card import Card, read_card
 from belvedere.demo.card_truth import CardTruth
 from belvedere.demo.cards import write_card
 from belvedere.errors import UnreadableFile
-from belvedere.survey.look import Depth, Look
-from belvedere.survey.series_word import SeriesWord
-from belvedere.survey.sort import sort_card
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.look import Depth, Look
+from belvedere.survey.sorting.series_word import SeriesWord
+from belvedere.survey.sorting.sort import sort_card
+from belvedere.survey.sorting.sorted_card import SortedCard
 from card_scores import differences
 from survey_sets import looks_of
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from belvedere.capture.card import read_card
-from belvedere.survey.sort import sort_card
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.sort import sort_card
+from belvedere.survey.sorting.sorted_card import SortedCard
 from survey_sets import data, looks_of
 
 STRANGER = "bk-and-manhattan-bridge-3.jpg"

@@ -16,11 +16,11 @@ from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_source import FramesInMemory
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
-from belvedere.survey.checked import Checked
-from belvedere.survey.finding import Finding, Grave, Kind
-from belvedere.survey.verdict import Verdict, unusable, verdict
-from belvedere.survey.verdict_json import CheckDocument, check_bytes
-from belvedere.survey.verdict_words import verdict_words
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding, Grave, Kind
+from belvedere.survey.checking.verdict import Verdict, unusable, verdict
+from belvedere.survey.checking.verdict_json import CheckDocument, check_bytes
+from belvedere.survey.checking.verdict_words import verdict_words
 
 WIDTH, HEIGHT, FOCAL = 400, 600, 800.0
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from belvedere.survey.series_word import SeriesWord
-from belvedere.survey.word_applied import Found, apply_word
+from belvedere.survey.sorting.series_word import SeriesWord
+from belvedere.survey.sorting.word_applied import Found, apply_word
 
 PLACES = [f"{n:02d}.jpg" for n in range(12)]
 

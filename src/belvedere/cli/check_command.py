@@ -17,12 +17,12 @@ from belvedere.pipeline.check import CheckOptions, check
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.series_frames import find_frames, find_series
 from belvedere.pipeline.watch import watch
-from belvedere.survey.check_overlap import WANTED_OVERLAP
-from belvedere.survey.examine import ExamineOptions
-from belvedere.survey.series_file import read_series
-from belvedere.survey.verdict import Verdict
-from belvedere.survey.verdict_json import check_bytes
-from belvedere.survey.verdict_words import verdict_words
+from belvedere.survey.checking.check_overlap import WANTED_OVERLAP
+from belvedere.survey.checking.examine import ExamineOptions
+from belvedere.survey.checking.verdict import Verdict
+from belvedere.survey.checking.verdict_json import check_bytes
+from belvedere.survey.checking.verdict_words import verdict_words
+from belvedere.survey.sorting.series_file import read_series
 
 WIDTH = 100  # columns where the output is no terminal
 

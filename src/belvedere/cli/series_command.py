@@ -11,8 +11,8 @@ from pathlib import Path
 from belvedere.errors import BelvedereError, NothingToMake, OutputFailed
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.series_frames import find_frames, find_series
-from belvedere.survey.series_file import read_series
-from belvedere.survey.sorted_card import Series, SortedCard
+from belvedere.survey.sorting.series_file import read_series
+from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
 _OF_ONE = ("leave_out", "horizon", "word", "masks", "work")  # what cannot be meant for several pictures
 

@@ -12,7 +12,7 @@ from belvedere.pipeline.copies_words import copies_in_words, raise_if_nothing_co
 from belvedere.pipeline.copy_series import copy_series
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.sort import Sorting, SortOptions, sort
-from belvedere.survey.table import series_table
+from belvedere.survey.sorting.table import series_table
 
 _WIDTH = 110  # columns where the output is no terminal
 

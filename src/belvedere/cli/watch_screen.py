@@ -6,9 +6,9 @@ import shutil
 import time
 from typing import TextIO
 
-from belvedere.survey.verdict import Verdict
-from belvedere.survey.verdict_json import check_bytes
-from belvedere.survey.verdict_words import verdict_words
+from belvedere.survey.checking.verdict import Verdict
+from belvedere.survey.checking.verdict_json import check_bytes
+from belvedere.survey.checking.verdict_words import verdict_words
 
 _CLEAR = "\x1b[H\x1b[2J"  # cursor home, erase in display: ECMA-48, 8.3.21 and 8.3.39
 

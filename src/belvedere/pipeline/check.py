@@ -22,10 +22,10 @@ from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.scratch_folder import scratch_folder
 from belvedere.pipeline.watched import Watched
-from belvedere.survey.checked import Checked
-from belvedere.survey.examine import ExamineOptions, examine
-from belvedere.survey.finding import Finding
-from belvedere.survey.verdict import Verdict, unusable, verdict
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.examine import ExamineOptions, examine
+from belvedere.survey.checking.finding import Finding
+from belvedere.survey.checking.verdict import Verdict, unusable, verdict
 from belvedere.tone.estimate import estimate_tone
 from belvedere.tone.options import ToneOptions
 

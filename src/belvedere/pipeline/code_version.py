@@ -28,8 +28,8 @@ def room_version(room: str) -> str:
     """SHA-256 of a room's source files and Belvedere's version; of the version alone where there are none."""
     digest = hashlib.sha256(belvedere.__version__.encode())
     folder = Path(belvedere.__file__).parent / room
-    for file in sorted(folder.glob("*.py")):
-        digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    for file in sorted(folder.rglob("*.py")):
+        digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes())
     return digest.hexdigest()
 
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from belvedere.survey.series_file import files_of
-from belvedere.survey.sorted_card import Series, SortedCard
+from belvedere.survey.sorting.series_file import files_of
+from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
 _EDITS_SUFFIX = ".xmp"  # sidecar files: ISO 16684-1
 

@@ -16,7 +16,7 @@ from belvedere.pipeline.copy_file import DifferentFile, copy_file
 from belvedere.pipeline.copy_plan import PlannedCopy, plan_copies
 from belvedere.pipeline.manifest import NAME, CopiedFile, Manifest, read_manifest, write_manifest
 from belvedere.pipeline.progress import Progress
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 _GONE = 3  # files in a row that cannot be read: the card is gone
 _ROOM_BYTES = 16 << 20  # left free for the manifest and the file system's own

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from belvedere.capture.card import Card
 from belvedere.pipeline.frame_names import AmbiguousName, FrameNames
-from belvedere.survey.series_file import files_of
-from belvedere.survey.series_word import SeriesWord, WordDocument, heeded
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.series_file import files_of
+from belvedere.survey.sorting.series_word import SeriesWord, WordDocument, heeded
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 
 def heed_series_word(document: WordDocument, file: Path, card: Card) -> SeriesWord:

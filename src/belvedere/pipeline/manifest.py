@@ -12,7 +12,7 @@ import msgspec
 
 from belvedere.compose.finished_file import finished_file
 from belvedere.errors import UnreadableFile
-from belvedere.survey.checked_json import read_checked, shown
+from belvedere.survey.sorting.checked_json import read_checked, shown
 
 SCHEMA = "belvedere.copies/1"
 NAME = "manifest.json"

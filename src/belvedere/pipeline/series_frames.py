@@ -7,8 +7,8 @@ from pathlib import Path
 
 from belvedere.errors import NothingToMake
 from belvedere.pipeline.manifest import Manifest, read_manifest
-from belvedere.survey.series_file import card_root
-from belvedere.survey.sorted_card import Series, SortedCard
+from belvedere.survey.sorting.series_file import card_root
+from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from belvedere.errors import OutputFailed, UnreadableFile
 from belvedere.pipeline.output import check_writable
-from belvedere.survey.contact_sheet import GENERATOR
-from belvedere.survey.series_file import files_of, read_series
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.contact_sheet import GENERATOR
+from belvedere.survey.sorting.series_file import files_of, read_series
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 _HEAD_BYTES = 512  # of a page, in which it says what made it
 

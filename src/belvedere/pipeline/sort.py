@@ -20,13 +20,13 @@ from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.series_output import check_series_output, check_series_replaceable, sheet_path
 from belvedere.pipeline.thumbnails import Thumbnails
-from belvedere.survey.card_words import is_in_doubt
-from belvedere.survey.contact_sheet import contact_sheet
-from belvedere.survey.look import Depth, Look, glance_at, look_at
-from belvedere.survey.series_file import series_bytes
-from belvedere.survey.series_word import SeriesWord, read_series_word, series_word_path
-from belvedere.survey.sort import sort_card
-from belvedere.survey.sorted_card import SortedCard
+from belvedere.survey.sorting.card_words import is_in_doubt
+from belvedere.survey.sorting.contact_sheet import contact_sheet
+from belvedere.survey.sorting.look import Depth, Look, glance_at, look_at
+from belvedere.survey.sorting.series_file import series_bytes
+from belvedere.survey.sorting.series_word import SeriesWord, read_series_word, series_word_path
+from belvedere.survey.sorting.sort import sort_card
+from belvedere.survey.sorting.sorted_card import SortedCard
 
 _MOST_WORKERS = 8  # a card is no faster for more readers
 # Seconds a frame on the two processors they were measured on; only ratios matter, speed is measured.

@@ -11,7 +11,7 @@ import simplejpeg
 from numpy.typing import NDArray
 
 from belvedere.capture.glance import reduced
-from belvedere.survey.contact_sheet import Thumbnail
+from belvedere.survey.sorting.contact_sheet import Thumbnail
 
 LONG_SIDE_PX = 160
 _QUALITY = 78

@@ -17,7 +17,7 @@ from belvedere.pipeline.heap import give_back_large_arrays
 from belvedere.pipeline.processors import one_thread_each
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.scratch_folder import scratch_folder
-from belvedere.survey.verdict import Verdict
+from belvedere.survey.checking.verdict import Verdict
 
 EVERY_S = 1.0
 """Between two looks at the folder."""

@@ -14,7 +14,7 @@ from typing import Annotated
 import msgspec
 
 from belvedere.errors import UnreadableFile
-from belvedere.survey.checked_json import join_key, json_object
+from belvedere.survey.sorting.checked_json import join_key, json_object
 
 SCHEMA = "belvedere.word/1"
 

@@ -1,0 +1,126 @@
+"""Whether things moved across an overlap between its two exposures: people, cars, water; clouds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from belvedere.align.start import Mapper
+from belvedere.capture.frame import Frame
+from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.finding import Finding
+from belvedere.survey.checking.frame_words import listed, pair_words
+from belvedere.survey.checking.overlap_difference import OverlapDifference, Region, compare_overlap
+from belvedere.survey.checking.overlap_field import OverlapField, cameras_of, measure_fields
+from belvedere.survey.checking.turn_fit import TurnFit, fit_checked
+
+# No published source for any of these.
+_SKY_RAD = math.radians(3.0)  # what lies wholly above this is sky, branches or birds
+_CLOUD_RAD = math.radians(6.0)  # details above this may be clouds
+_CLOUD_PX = 1.0  # px of the copy: median shift of such details from which the sky moved
+_BEYOND = 4.0  # times what the details below shift
+_LEAST_CLOUDS = 8  # details
+_FOREGROUND = 0.12  # of the frame's height at its lower edge, where things are near
+
+
+def examine_moving(
+    checked: Checked,
+    fields: Sequence[OverlapField] | None = None,
+    fit: TurnFit | None = None,
+    *,
+    run: Mapper = map,
+) -> tuple[Finding, ...]:
+    """Look for things that are elsewhere in the second frame of an overlap.
+
+    Parameters
+    ----------
+    checked : Checked
+        The set.
+    fields, fit
+        What was measured before; None: measured here.
+    run : Mapper
+        Applies a pure function to jobs in order.
+
+    Returns
+    -------
+    tuple of Finding
+        "moving", risks: one an overlap with `places` differing, the largest of them `area_fraction` of the
+        first frame and at `x`, `y` there, px; and one for a sky that moves, `sky_px` being by how much.
+    """
+    if fields is None:
+        fields = measure_fields(checked, run)
+    if fit is None:
+        fit = fit_checked(checked, fields)
+    found = []
+    above: list[OverlapDifference] = []
+    for difference in run(lambda field: compare_overlap(checked, field), fields):
+        things = [r for r in difference.regions if r.bottom < _SKY_RAD]
+        if things:
+            found.append(_things(checked.frames, difference, things))
+        elif difference.regions:
+            above.append(difference)
+    return (*found, *_sky(checked, fields, fit, above))
+
+
+def _things(frames: Sequence[Frame], difference: OverlapDifference, things: Sequence[Region]) -> Finding:
+    """One finding for an overlap: a thing that moved shows at two places of it, before and after."""
+    a, b = difference.a, difference.b
+    first = things[0]
+    x, y = (first.box[0] + first.box[2]) / 2.0, (first.box[1] + first.box[3]) / 2.0
+    height = frames[a].metadata.height
+    near = first.box[3] > (1.0 - _FOREGROUND) * height
+    what = "something moved, or stands so near that it shifts," if near else "something moved"
+    where = "at one place" if len(things) == 1 else f"at {len(things)} places"
+    words = (
+        f"{what} {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
+        f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; shoot both again when "
+        "it is clear"
+    )
+    numbers = {
+        "places": float(len(things)),
+        "area_fraction": first.area,
+        "x": x,
+        "y": y,
+        "excess": first.excess,
+    }
+    return Finding("moving", "risk", (a, b), words, numbers)
+
+
+def _sky(
+    checked: Checked,
+    fields: Sequence[OverlapField],
+    fit: TurnFit | None,
+    above: Sequence[OverlapDifference],
+) -> list[Finding]:
+    """One finding for a sky that moves, by its details, or by what differs above the horizon."""
+    cameras = cameras_of(checked)
+    worst, concerned = 0.0, {i for d in above for i in (d.a, d.b)}
+    for field, left in zip(fields, fit.left_px if fit is not None else (), strict=False):
+        if not len(field.points_a):
+            continue
+        said = np.isfinite(left)
+        high = cameras[field.a].rays(field.points_a)[:, 1] < -math.sin(_CLOUD_RAD)
+        shifts, others = left[said & high], left[said & ~high]
+        if len(shifts) < _LEAST_CLOUDS:
+            continue
+        shift = float(np.median(shifts))
+        below = float(np.median(others)) if len(others) else 0.0
+        if shift > max(_CLOUD_PX * field.pixel, _BEYOND * below):
+            concerned |= {field.a, field.b}
+            worst = max(worst, shift)
+    if not concerned:
+        return []
+    which = sorted(concerned)
+    if worst > 0.0:
+        words = (
+            f"the sky moves: clouds shift by up to {worst:.0f} px from frame to frame "
+            f"({listed(checked.frames, which)}); seams there may show; shoot faster, rows with sky first"
+        )
+    else:
+        words = (
+            f"something above the horizon differs between neighbours ({listed(checked.frames, which)}): "
+            "drifting clouds, branches in the wind or birds; seams through it may show"
+        )
+    return [Finding("moving", "risk", tuple(which), words, {"sky_px": worst, "overlaps": float(len(above))})]

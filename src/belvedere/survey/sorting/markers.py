@@ -1,0 +1,211 @@
+"""Which frames are markers: what does not continue the scene, by overlap, looks and place in the sequence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+
+from belvedere.survey.sorting.facts import Facts, is_plain
+from belvedere.survey.sorting.joints import Joint
+
+_SAME_VIEW = 0.9  # overlap from which two frames show the same view
+_HIDDEN, _FREE = 0.7, 0.9  # agreement where something stands before one of two like views, and where not
+_OUTSIDE = 3.0  # log odds for the frame outside the run of two that show the same view
+_STANDS_BEFORE, _TWICE = 2.0, -6.0  # log odds for the one and the other
+_FREER, _FREER_MOST = 15.0, 3.0  # log odds for an agreement with third frames that is less than the other's
+_ENOUGH = 1.0  # log odds from which such a frame is a marker
+_LOOKS = 0.5  # strength from which a frame that continues nothing is a marker
+_LOOKS_SURE = 0.85  # the same, where it might be a frame of plain sky, or was held the other way
+_ALONE = 3.0  # log odds of the looks that make a marker of a frame that overlaps others, but badly
+_BADLY = 0.5
+_HABIT_LEAST, _HABIT_SHARE = 2, 0.5  # marked ends of series that make a habit
+_SAME_EV = 0.4
+
+_WORDS = {
+    "dark": "all dark, as with the lens cap on",
+    "near-object": "something close to the lens",
+    "chart": "a chart or card before the lens",
+    "scene": "nothing close to the lens stands out",
+    "blank": "over-exposed to white",
+}
+
+
+def find_markers(
+    order: Sequence[int],
+    facts: Sequence[Facts],
+    joints: Sequence[Joint],
+    brackets: Collection[tuple[int, ...]] = (),
+) -> dict[int, str]:
+    """Find marker frames among the frames of one lens, each with why.
+
+    A frame that overlaps nothing is a marker where it looks like one. Where two frames show one view but do
+    not agree all over it, something stands before the lens in one of them: in the one that looks more like it
+    and that lies outside the run of frames that go on from each other. A frame that continues the scene is
+    never a marker for its looks.
+
+    Parameters
+    ----------
+    order : sequence of int
+        Shots in the order shot.
+    facts : sequence of Facts
+        By shot.
+    joints : sequence of Joint
+        Overlaps found among them.
+    brackets : collection of tuple of int
+        Poses of stepped exposures; they show one view and are no markers.
+    """
+    place = {i: k for k, i in enumerate(order)}
+    near: dict[int, list[Joint]] = {i: [] for i in order}
+    for joint in joints:
+        if joint.a in place and joint.b in place:
+            near[joint.a].append(joint)
+            near[joint.b].append(joint)
+    stepped = {i for pose in brackets for i in pose}
+    in_run = {
+        i: any(j.overlap < _SAME_VIEW and abs(place[j.a] - place[j.b]) == 1 for j in near[i]) or i in stepped
+        for i in order
+    }
+    out: dict[int, str] = {}
+    for i in order:
+        if not near[i]:
+            said = _alone(i, order, place[i], facts, near)
+        elif i in stepped:
+            said = None
+        else:
+            said = _before_a_view(i, facts, near, in_run) or _badly_joined(facts[i], near[i])
+        if said is not None:
+            out[i] = said
+    return out
+
+
+def _alone(
+    i: int, order: Sequence[int], k: int, facts: Sequence[Facts], near: Mapping[int, Sequence[Joint]]
+) -> str | None:
+    """Why a frame that overlaps nothing is a marker by its looks."""
+    look = facts[i].marker
+    if look is None or look.kind in ("scene", "blank"):
+        return None
+    beside = [order[n] for n in (k - 1, k + 1) if 0 <= n < len(order)]
+    like_sky = look.kind != "dark" and any(
+        not near[n] and is_plain(facts[n]) and strength(facts[n]) < _LOOKS for n in beside
+    )
+    before = next((n for n in reversed(order[:k]) if near[n]), None)
+    after = next((n for n in order[k + 1 :] if near[n]), None)
+    around = [n for n in (before, after) if n is not None]
+    turned = bool(around) and all(facts[n].held != facts[i].held for n in around)
+    if look.strength < (_LOOKS_SURE if like_sky or turned else _LOOKS):
+        return None
+    return f"{_said(facts[i])}; shows nothing of the frames around it"
+
+
+def _before_a_view(
+    i: int, facts: Sequence[Facts], near: Mapping[int, Sequence[Joint]], in_run: Mapping[int, bool]
+) -> str | None:
+    """Why a frame shows the view of another with something before it."""
+    for joint in near[i]:
+        if joint.overlap < _SAME_VIEW:
+            continue
+        other = joint.b if joint.a == i else joint.a
+        place = _OUTSIDE * (in_run[other] - in_run[i]) + _less_free(i, other, near)
+        share = min(max((joint.agreement - _HIDDEN) / (_FREE - _HIDDEN), 0.0), 1.0)
+        hidden = _STANDS_BEFORE + share * (_TWICE - _STANDS_BEFORE)
+        own, others = _odds(facts[i]), _odds(facts[other])
+        both = own > _ENOUGH and not in_run[i] and not in_run[other]  # two markers of one view
+        if own + place + hidden > _ENOUGH and (both or own + place > others - place):
+            hides = f"hides {1.0 - joint.agreement:.0%} of a view that another frame shows free"
+            return f"{_said(facts[i])}; {hides}"
+    return None
+
+
+def _less_free(i: int, other: int, near: Mapping[int, Sequence[Joint]]) -> float:
+    """Log odds that the first of two frames of one view is the one with something before the lens.
+
+    By how well either agrees with third frames that both overlap.
+    """
+    first = {j.a + j.b - i: j.agreement for j in near[i]}
+    second = {j.a + j.b - other: j.agreement for j in near[other]}
+    third = sorted(set(first) & set(second))
+    if not third:
+        return 0.0
+    less = sum(second[n] - first[n] for n in third) / len(third)
+    return min(max(_FREER * less, -_FREER_MOST), _FREER_MOST)
+
+
+def _badly_joined(facts: Facts, near: Sequence[Joint]) -> str | None:
+    """Why a frame is a marker although it overlaps others in part."""
+    if facts.marker is None or facts.marker.kind in ("scene", "blank") or _odds(facts) < _ALONE:
+        return None
+    if max(j.agreement for j in near) >= _BADLY:
+        return None
+    return f"{_said(facts)}; little of what it should share with other frames can be seen"
+
+
+def agreeing(joints: Sequence[Joint]) -> frozenset[int]:
+    """Shots that show the view of another and agree with it nearly all over."""
+    return frozenset(i for j in joints if min(j.agreement, j.overlap) >= _FREE for i in (j.a, j.b))
+
+
+def by_habit(
+    order: Sequence[int],
+    facts: Sequence[Facts],
+    loose: Collection[int],
+    markers: Collection[int],
+    series: Sequence[Sequence[int]],
+) -> dict[int, str]:
+    """Markers that look like scenes, such as the ground: frames that stand where the others stand.
+
+    A frame that overlaps nothing, or repeats a view without agreeing all over it, next to the end of a series
+    and held and exposed like the series before or after it with the same lens, is a marker where at least
+    half of the ends of all series have such a frame or a marker.
+
+    Parameters
+    ----------
+    order : sequence of int
+        A body's shots in the order shot.
+    loose : collection of int
+        Shots in no series.
+    markers : collection of int
+        Markers found so far.
+    series : sequence of sequence of int
+        Shots of every series of the body.
+    """
+    place = {i: k for k, i in enumerate(order)}
+    home = {i: s for s, own in enumerate(series) for i in own}
+    candidates: dict[int, str] = {}
+    for i in sorted(loose, key=lambda n: place[n]):
+        k, look = place[i], facts[i].marker
+        if look is None or look.kind == "blank":
+            continue
+        before = next((n for n in reversed(order[:k]) if n in home and facts[n].kin == facts[i].kin), None)
+        after = next((n for n in order[k + 1 :] if n in home and facts[n].kin == facts[i].kin), None)
+        near = [home[n] for n in (before, after) if n is not None]
+        alike = any(_alike(facts[i], facts[n]) for s in near for n in series[s])
+        at_end = any(0 <= n < len(order) and order[n] in home for n in (k - 1, k + 1))
+        if alike and at_end:
+            candidates[i] = f"{_said(facts[i])}; continues no scene, and stands where other markers stand"
+    marked = {*markers, *candidates}
+    ends = {k for own in series for k in (min(place[i] for i in own) - 1, max(place[i] for i in own) + 1)}
+    count = sum(0 <= k < len(order) and order[k] in marked for k in ends)
+    return candidates if count >= max(_HABIT_LEAST, _HABIT_SHARE * len(ends)) else {}
+
+
+def _alike(a: Facts, b: Facts) -> bool:
+    return a.kin == b.kin and a.held == b.held and (
+        a.ev is None or b.ev is None or abs(a.ev - b.ev) <= _SAME_EV
+    )  # fmt: skip
+
+
+def strength(facts: Facts) -> float:
+    """How much a frame looks like a marker, 0 to 1; white frames do not."""
+    look = facts.marker
+    return 0.0 if look is None or look.kind == "blank" else look.strength
+
+
+def _odds(facts: Facts) -> float:
+    s = min(max(strength(facts), 0.018), 0.982)
+    return math.log(s / (1.0 - s))
+
+
+def _said(facts: Facts) -> str:
+    look = facts.marker
+    return look.why if look is not None and look.why else _WORDS[look.kind if look is not None else "scene"]

@@ -3,6 +3,7 @@
 BelvedereError
 ├── UnreadableFile     a source that cannot be used; says which and why
 ├── NothingToMake      no picture can be made from what was given
+├── PlanError          nothing can be planned from what was asked; says what could be
 ├── WorkFolderBusy     another run holds the work folder
 └── OutputFailed       the result could not be written
 """
@@ -35,6 +36,23 @@ class UnreadableFile(BelvedereError):
 
 class NothingToMake(BelvedereError):
     """No picture can be made from what was given."""
+
+
+class PlanError(BelvedereError, ValueError):
+    """What was asked of a plan, or of the optics behind it, cannot be.
+
+    Parameters
+    ----------
+    why : str
+        What was expected and what came, in words for a person, without a full stop.
+    nearest : str or None
+        The nearest thing that can be had, or what to give instead, in words that follow a semicolon.
+    """
+
+    def __init__(self, why: str, nearest: str | None = None) -> None:
+        super().__init__(why if nearest is None else f"{why}; {nearest}")
+        self.why = why
+        self.nearest = nearest
 
 
 class WorkFolderBusy(BelvedereError):

@@ -48,7 +48,7 @@ def held(folder: Path) -> Iterator[None]:
         If the folder cannot be written to.
     """
     path = folder / NAME
-    me = Holder(platform.node(), os.getpid(), psutil.Process().create_time(), time.time())
+    me = this_run()
     try:
         _take(path, me)
     except OSError as error:
@@ -59,6 +59,11 @@ def held(folder: Path) -> Iterator[None]:
         if _read(path) == me:
             with suppress(OSError):
                 path.unlink()
+
+
+def this_run() -> Holder:
+    """This process, as a holder from now on."""
+    return Holder(platform.node(), os.getpid(), psutil.Process().create_time(), time.time())
 
 
 def _take(path: Path, me: Holder) -> None:

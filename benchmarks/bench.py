@@ -26,6 +26,7 @@ GROUPS = (
     "level",
     "picture",
     "identical",
+    "resume",
     "no-exif",
     "silent",
     "sort",
@@ -33,6 +34,7 @@ GROUPS = (
     "check-pixels",
     "reference",
     "floor",
+    "giga",
 )
 FOLDER = Path(__file__).parents[1] / "out" / "bench"
 

@@ -77,11 +77,16 @@ def python_module(name: str, *arguments: object) -> list[str]:
     return [sys.executable, "-m", name, *map(str, arguments)]
 
 
-def try_stitch(source: Path, out: Path, *options: object) -> Ran:
-    """`belvedere stitch` in a fresh process, whatever it ends with."""
+def stitch_command(source: Path, out: Path, *options: object) -> list[str]:
+    """The command that stitches with this interpreter's `belvedere`, and says nothing but errors."""
     name = "belvedere.exe" if sys.platform == "win32" else "belvedere"
     belvedere = str(Path(sys.executable).with_name(name))
-    return run([belvedere, "stitch", str(source), "--out", str(out), "--quiet", *map(str, options)])
+    return [belvedere, "stitch", str(source), "--out", str(out), "--quiet", *map(str, options)]
+
+
+def try_stitch(source: Path, out: Path, *options: object) -> Ran:
+    """`belvedere stitch` in a fresh process, whatever it ends with."""
+    return run(stitch_command(source, out, *options))
 
 
 def stitch(source: Path, out: Path, *options: object) -> Ran:

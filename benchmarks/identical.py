@@ -39,8 +39,8 @@ def measure(setting: Setting) -> Iterator[Figure]:
             out = setting.room("identical") / "picture.tif"
             stitch(folder, out, *options)
             print(f"  {name}, {words}", flush=True)
-            pixels.append(_pixels(out))
-            tags.append(_tags(out))
+            pixels.append(pixels_digest(out))
+            tags.append(tags_text(out))
         room = setting.room("identical")
         outs = [room / f"run-{k}" / "picture.tif" for k in range(2)]  # the name is in the stage's key
         for out in outs:
@@ -48,19 +48,19 @@ def measure(setting: Setting) -> Iterator[Figure]:
         ran = run(python_module("benchmarks.in_one_process", folder, *outs))
         if ran.code not in (0, 3):
             raise RuntimeError(f"two runs in one process ended with {ran.code}: {ran.errors[-300:]}")
-        pixels += [_pixels(out) for out in outs]
-        tags += [_tags(out) for out in outs]
+        pixels += [pixels_digest(out) for out in outs]
+        tags += [tags_text(out) for out in outs]
         names = [words for words, _ in VARIANTS] + ["first in one process", "second in one process"]
         yield _differing(f"{name}: runs of {len(names)} with other pixels", pixels, names)
         yield _differing(f"{name}: runs of {len(names)} with other tags", tags, names)
 
 
-def _pixels(path: Path) -> str:
+def pixels_digest(path: Path) -> str:
     """SHA-256 of the decoded pixels, read by tifffile."""
     return hashlib.sha256(tifffile.imread(path).tobytes()).hexdigest()
 
 
-def _tags(path: Path) -> str:
+def tags_text(path: Path) -> str:
     """All tags of all pages as text, but where in the file the tiles lie."""
     with tifffile.TiffFile(path) as tiff:
         return repr(

@@ -9,16 +9,18 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from belvedere.cli.arguments import parser
+from belvedere.cli.interrupt import STOPPED, WORDS, Interrupt
 from belvedere.errors import BelvedereError
 
 FAILED = 2
-STOPPED = 130
 
 
 def main() -> NoReturn:
     """Run `belvedere` with the process's arguments, and leave the process."""
     _speak_utf8()
-    code = run(sys.argv[1:])
+    interrupt = Interrupt()
+    interrupt.watch()
+    code = run(sys.argv[1:], interrupt)
     if code == STOPPED:
         # A thread may still be in the middle of a frame; waiting for it would not be stopping.
         for stream in (sys.stdout, sys.stderr):
@@ -27,8 +29,8 @@ def main() -> NoReturn:
     sys.exit(code)
 
 
-def run(arguments: Sequence[str]) -> int:
-    """Run `belvedere` with these arguments.
+def run(arguments: Sequence[str], interrupt: Interrupt | None = None) -> int:
+    """Run `belvedere` with these arguments; `interrupt` knows whether the person stopped it.
 
     Returns
     -------
@@ -44,9 +46,7 @@ def run(arguments: Sequence[str]) -> int:
         top.print_help()
         return FAILED
     try:
-        return _dispatch(given)
-    except KeyboardInterrupt:
-        return _say("\nStopped; run the same command to continue.", STOPPED)
+        return _stoppable(given, interrupt or Interrupt())
     except BelvedereError as error:
         return _say(f"belvedere: {_one_line(str(error))}", FAILED)
     except MemoryError:
@@ -60,6 +60,15 @@ def run(arguments: Sequence[str]) -> int:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         return _say(f"belvedere: {where}{error.strerror or error}", FAILED)
+
+
+def _stoppable(given: argparse.Namespace, interrupt: Interrupt) -> int:
+    try:
+        return _dispatch(given)
+    except BaseException as error:
+        if interrupt.came or isinstance(error, KeyboardInterrupt):
+            return _say(WORDS, STOPPED)
+        raise
 
 
 def _dispatch(given: argparse.Namespace) -> int:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+from belvedere.errors import PlanError
+from belvedere.optics.positive import need_positive
+
 
 def angle_of_view(extent: float, focal_length: float) -> float:
     """Angle, in radians, that a length across the picture's centre sees: 2 atan(extent / (2 f)).
@@ -22,15 +25,16 @@ def angle_of_view(extent: float, focal_length: float) -> float:
 
     Raises
     ------
-    ValueError
-        If the extent is negative or the focal length is not finite and positive.
+    PlanError
+        A ValueError, if the extent is negative or the focal length is not finite and positive.
 
     References
     ----------
     S. F. Ray, Applied Photographic Optics, 3rd ed. (2002), field angle of view (cited from memory).
     """
-    if not (extent >= 0.0 and math.isfinite(focal_length) and focal_length > 0.0):
-        raise ValueError(f"needs an extent >= 0 and a focal length > 0, got {extent!r} and {focal_length!r}")
+    need_positive("the focal length", focal_length)
+    if not (extent >= 0.0 and math.isfinite(extent)):
+        raise PlanError(f"the extent of the picture must be 0 or above, not {extent:g}")
     return 2.0 * math.atan(extent / (2.0 * focal_length))
 
 
@@ -39,12 +43,15 @@ def focal_length_for(angle_rad: float, extent: float) -> float:
 
     Raises
     ------
-    ValueError
-        If the angle is not within (0, pi) or the extent is not positive.
+    PlanError
+        A ValueError, if the angle is not within (0, pi) or the extent is not positive.
     """
-    if not (0.0 < angle_rad < math.pi and extent > 0.0):
-        raise ValueError(
-            f"the angle must lie in (0, pi) and the extent be > 0, got {angle_rad!r}, {extent!r}"
+    need_positive("the extent of the picture", extent)
+    need_positive("the angle of view", math.degrees(angle_rad), "degrees")
+    if angle_rad >= math.pi:
+        raise PlanError(
+            f"no lens that keeps straight lines straight sees {math.degrees(angle_rad):g} degrees",
+            "it must be below 180 degrees: turn the camera and take more frames",
         )
     return extent / (2.0 * math.tan(angle_rad / 2.0))
 
@@ -56,11 +63,12 @@ def pixel_angle(focal_px: float, off_axis_rad: float = 0.0) -> float:
 
     Raises
     ------
-    ValueError
-        If the focal length is not positive or the angle is not within [0, pi/2).
+    PlanError
+        A ValueError, if the focal length is not positive or the angle is not within [0, pi/2).
     """
-    if not (focal_px > 0.0 and 0.0 <= off_axis_rad < math.pi / 2.0):
-        raise ValueError(
-            f"needs a focal length > 0 and an angle in [0, pi/2), got {focal_px!r}, {off_axis_rad!r}"
+    need_positive("the focal length", focal_px, "pixels")
+    if not 0.0 <= off_axis_rad < math.pi / 2.0:
+        raise PlanError(
+            f"the angle off the axis must lie between 0 and 90 degrees, not {math.degrees(off_axis_rad):g}"
         )
     return math.cos(off_axis_rad) ** 2 / focal_px

@@ -107,6 +107,33 @@ def test_a_row_taken_twice_is_two_series(back: bool) -> None:
     assert series([*grid(ROW), *again]) == [list(range(6)), list(range(6, 12))]
 
 
+def again(cells: Sequence[tuple[int, int]], marker_s: float, **more: object) -> list[Posed]:
+    """A marker, and after it another series of the same place."""
+    shots = grid(cells, start_s=marker_s + 8.0)
+    return [Posed(0.0, 0.0, marker_s, place=9), *(replace(s, yaw=s.yaw + STEP / 2, **more) for s in shots)]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_a_row_over_the_directions_of_one_before_a_marker_is_a_series_of_its_own(back: bool) -> None:
+    shots = [*grid(ROW), *again(list(reversed(ROW)) if back else ROW, 30.0)]
+    assert series(shots, {6}) == [list(range(6)), list(range(7, 13))]
+    assert "after a marker" in grouped(shots, {6}).drafts[1].reasons[0]
+    assert len(series([s for k, s in enumerate(shots) if k != 6])) == 1  # no marker: a denser row, perhaps
+
+
+def test_rows_taken_again_stay_together_with_markers_between_all_rows() -> None:
+    one, other = [(0, c) for c in range(5)], [(1, c) for c in range(5)]
+    first = [*grid(one), Posed(0.0, 0.0, 25.0, place=8), *grid(other, start_s=30.0)]
+    shots = [*first, *again(one, 55.0), *again(other, 90.0)]
+    assert series(shots, {5, 11, 17}) == [[*range(5), *range(6, 11)], [*range(12, 17), *range(18, 23)]]
+
+
+@pytest.mark.parametrize("more", [{"pitch": -14.0}, {}], ids=["another height", "half of it"])
+def test_rows_after_a_marker_that_go_on_are_the_same_series(more: dict[str, object]) -> None:
+    cells = ROW if more else ROW[3:]
+    assert len(series([*grid(ROW), *again(cells, 30.0, **more)], {6})) == 1
+
+
 def test_one_pose_shot_again_with_another_exposure_is_set_apart() -> None:
     shots = grid(ROW)
     shots.insert(4, replace(shots[3], seconds=13.0, ev=-1.0))
@@ -168,11 +195,62 @@ def test_plain_frames_between_parts_of_a_row_hold_it_together(count: int) -> Non
     assert missing == []
 
 
-def test_a_frame_of_another_place_does_not_hold_a_row_together() -> None:
-    shots = grid([(0, c) for c in range(8)])
-    shots[3] = replace(shots[3], place=5)
-    assert series(shots) == [[0, 1, 2], [4, 5, 6, 7]]
-    assert grouped(shots).loose == (3,)
+def parted(at: int, *, way: int = 1, count: int = 8, **more: object) -> list[Posed]:
+    """A row in which one frame shows another place; what `more` says is so of the frames after it."""
+    shots = [replace(s, yaw=s.yaw * way) for s in grid([(0, c) for c in range(count)])]
+    shots[at] = replace(shots[at], place=5)
+    return [*shots[: at + 1], *(replace(s, **more) for s in shots[at + 1 :])]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("at", [2, 3, 5])
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_frame_of_something_else_in_a_row_leaves_its_place_missing(at: int, way: int) -> None:
+    shots = parted(at, way=way)
+    rows, missing = rows_of(shots)
+    found = grouped(shots)
+    assert rows == [[k for k in range(8) if k != at][::way]]
+    assert missing == [(0, at if way == 1 else 7 - at)]
+    assert found.loose == (at,)
+    assert found.drafts[0].placed.count("sequence") == 7 - at
+    assert "something else" in found.drafts[0].reasons[0]
+
+
+def test_a_frame_of_something_else_in_a_tilted_row_leaves_its_place_missing() -> None:
+    shots = [replace(s, pitch=-20.0) for s in parted(3)]
+    assert series(shots) == [[0, 1, 2, 4, 5, 6, 7]]
+
+
+def turned_back(shots: Sequence[Posed], at: int) -> list[Posed]:
+    """The frames after one shot the other way round, somewhere else."""
+    return [*shots[: at + 1], *(replace(s, yaw=300.0 - s.yaw) for s in shots[at + 1 :])]
+
+
+@pytest.mark.parametrize(
+    "shots",
+    [
+        turned_back(parted(3), 3),
+        [replace(s, pitch=9.0 if k > 3 else 0.0) for k, s in enumerate(parted(3))],
+        [replace(s, yaw=s.yaw + 3.0 * max(k - 3, 0)) for k, s in enumerate(parted(3))],
+        [replace(s, seconds=(s.seconds or 0.0) + 6.0 * (k > 3)) for k, s in enumerate(parted(3))],
+        [replace(s, seconds=None) for s in parted(3)],
+        [replace(s, ev=1.0 * (k > 3)) for k, s in enumerate(parted(3))],
+        parted(2, count=5),
+    ],
+    ids=["the other way round", "higher", "in other steps", "later", "no clock", "other light", "too few"],
+)
+def test_parts_that_are_not_plainly_one_row_stay_two(shots: list[Posed]) -> None:
+    assert len(series(shots)) == 2
+
+
+def test_a_marker_between_parts_of_like_turns_keeps_them_apart() -> None:
+    assert series(parted(3), {3}) == [[0, 1, 2], [4, 5, 6, 7]]
+
+
+def test_a_frame_full_of_detail_that_matches_nothing_is_not_taken_for_a_frame_left_free() -> None:
+    shots = grid([(r, c) for r in range(2) for c in range(5)])
+    shots[2] = replace(shots[2], place=9)
+    assert rows_of(shots) == ([[0, 1, 3, 4], list(range(5, 10))], [(0, 2)])
+    assert grouped(shots).loose == (2,)
 
 
 def test_a_plain_frame_where_no_place_is_free_is_left_over() -> None:
@@ -266,3 +344,29 @@ def test_a_place_missing_in_a_whole_turn_is_told() -> None:
     cells = [(r, c) for r in range(2) for c in range(20) if (r, c) != (1, 7)]
     turned = np.stack([rotation(s) for s in grid(cells)])
     assert find_rows(turned, np.tile([WIDE, HIGH], (39, 1))).missing == ((1, 7),)
+
+
+@pytest.mark.parametrize("gone", [1, 7, 12, 18])
+@pytest.mark.parametrize("left", [False, True])
+def test_a_place_missing_in_the_only_row_of_a_whole_turn_is_told(gone: int, left: bool) -> None:
+    cells = [(0, 19 - c if left else c) for c in range(20)]
+    absent = cells.pop(gone)
+    for yaw in (0.0, 100.0, 171.0):
+        turned = np.stack([rotation(s) for s in grid(cells, yaw=yaw)])
+        found = find_rows(turned, np.tile([WIDE, HIGH], (19, 1)))
+        assert [cells[k] for k in found.rows[0]] == sorted(cells)
+        assert found.missing == (absent,)
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_the_last_place_of_a_whole_turn_is_missing_where_just_one_frame_finds_room(left: bool) -> None:
+    for count, missing in ((20, ()), (19, ((0, 0 if left else 19),)), (18, ()), (15, ())):
+        cells = [(0, 19 - c if left else c) for c in range(count)]
+        turned = np.stack([rotation(s) for s in grid(cells)])
+        assert find_rows(turned, np.tile([WIDE, HIGH], (count, 1))).missing == missing
+
+
+def test_a_row_in_steps_that_leave_room_for_more_or_less_than_a_frame_lacks_none() -> None:
+    for step in (17.0, 18.6):  # 19 frames: 54 and 25 degrees are left
+        turned = np.stack([rotation(Posed(step * k)) for k in range(19)])
+        assert find_rows(turned, np.tile([WIDE, HIGH], (19, 1))).missing == ()

@@ -10,7 +10,8 @@ from belvedere.survey.sorting.facts import Facts
 from belvedere.survey.sorting.joints import Joint
 from belvedere.survey.sorting.plain_rows import add_plain_rows
 from belvedere.survey.sorting.poses import connect, link_poses
-from belvedere.survey.sorting.series import Draft, fill_between, join_by_rhythm, split_connected
+from belvedere.survey.sorting.row_parts import join_by_rhythm
+from belvedere.survey.sorting.series import Draft, fill_between, split_connected
 
 _INTERRUPTED = 2  # frames of other lenses in a row that do not end a stretch: strays and the like
 
@@ -87,13 +88,13 @@ def group_stretch(
     part_of = {p: k for k, part in enumerate(parts) for p in part.poses}
     drafts: list[Draft] = []
     repeats: list[tuple[int, int]] = []
+    between = _markers_before(order, poses, markers)
     for k, part in enumerate(parts):
         foreign = _count_before(len(poses), [p for p, own in part_of.items() if own != k])
-        split = split_connected(part, of_pose, foreign)
+        split = split_connected(part, of_pose, foreign, between, field)
         drafts += split.drafts
         repeats += split.repeats
-    between = _markers_before(order, poses, markers)
-    drafts = join_by_rhythm([d for d in drafts if len(d.poses) > 1], of_pose, between)
+    drafts = join_by_rhythm([d for d in drafts if len(d.poses) > 1], of_pose, between, field)
     taken = {p for d in drafts for p in d.poses} | {p for p, _ in repeats}
     loose = [p for p in range(len(poses)) if p not in taken]
     filled = []

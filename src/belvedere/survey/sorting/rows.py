@@ -14,6 +14,8 @@ _NEAREST, _FARTHEST = 0.15, 1.6  # frame sizes within which two frames are neigh
 _REGULAR = 0.1  # RMS scatter of the turns, as a share of the turn, up to which a head was turned evenly
 _RING = 4  # frames that a whole turn has at least
 _OPEN = 1.5  # of the median turn, from which the widest gap of a row is where it is open
+_LAST_ONE = (1.75, 2.25)  # turns between the last frame and the first of a whole turn that lacks one frame
+_ALMOST_WHOLE = 2.0 * np.pi / 10.0  # widest turn at which a row is taken for a whole one that lacks a frame
 _ON_COLUMN = 0.3  # of a turn, up to which a frame counts as standing on a column
 _ONE_COLUMN = 0.9  # share of the x axes' spread along one direction, for a sweep about it
 _ZENITH = np.radians(60.0)  # where a row is too high to be told by its yaw
@@ -59,12 +61,12 @@ def find_rows(rotations: NDArray[np.float64], sizes: NDArray[np.float64]) -> Gri
     yaw, pitch = level_angles(rotations)
     row_of = _row_numbers(yaw, pitch, sizes)
     members = [np.flatnonzero(row_of == r) for r in range(int(row_of.max()) + 1)]
-    edge = _edge_of_turn(members, yaw)
+    edge, lacking = _edge_of_turn(members, yaw)
     rows = [_left_to_right(own, yaw, edge) for own in members]
     columns = _columns(rows, yaw)
     if columns is None:
         return Grid(tuple(tuple(r) for r in rows), (), False)
-    first, last = min(map(min, columns)), max(map(max, columns))
+    first, last = min(map(min, columns)) + min(lacking, 0), max(map(max, columns)) + max(lacking, 0)
     missing = [
         (r, c - first) for r, own in enumerate(columns) for c in range(first, last + 1) if c not in own
     ]
@@ -143,14 +145,30 @@ def _row_rise(dx: NDArray[np.float64], dy: NDArray[np.float64]) -> float:
     return float(np.median(nearest[nearest < 1.5 * nearest[len(nearest) // 10]]))
 
 
-def _edge_of_turn(rows: Sequence[NDArray[np.int64]], yaw: NDArray[np.float64]) -> float | None:
-    """Yaw at which whole turns are cut: where the first was begun; None where no row goes all around."""
+def _edge_of_turn(rows: Sequence[NDArray[np.int64]], yaw: NDArray[np.float64]) -> tuple[float | None, int]:
+    """Yaw at which whole turns are cut, and where a frame is lacking there: 1 on the right, -1 on the left.
+
+    They are cut where the first was begun; None where no row goes all around. A row goes all around where no
+    gap in it is wide; where it was shot once round the same way and its last frame meets its first, so that a
+    wide gap elsewhere is a frame missing; and where just one frame finds room between its last and its first.
+    """
     longest = max(rows, key=len)
     gaps = _gaps(np.sort(yaw[longest] % (2.0 * np.pi)))
-    if len(longest) < _RING or gaps.max() > _OPEN * np.median(gaps):
-        return None
-    way = (yaw[1] - yaw[0] + np.pi) % (2.0 * np.pi) - np.pi
-    return float(yaw[0] - np.copysign(0.5 * np.median(gaps), way))
+    if len(longest) < _RING:
+        return None, 0
+    turn = float(np.median(gaps))
+    way = float(np.copysign(1.0, (yaw[1] - yaw[0] + np.pi) % (2.0 * np.pi) - np.pi))
+    edge = float(yaw[0] - 0.5 * way * turn)
+    if gaps.max() <= _OPEN * turn:
+        return edge, 0
+    shot = way * np.diff(np.append(yaw[longest], yaw[longest[0]])) % (2.0 * np.pi)
+    if round(float(shot.sum()) / (2.0 * np.pi)) != 1:
+        return None, 0
+    left = float(shot[-1]) / turn
+    if left <= _OPEN:
+        return edge, 0
+    one = _LAST_ONE[0] <= left <= _LAST_ONE[1] and turn <= _ALMOST_WHOLE and shot[:-1].max() <= _OPEN * turn
+    return (edge, int(way)) if one else (None, 0)
 
 
 def _left_to_right(members: NDArray[np.int64], yaw: NDArray[np.float64], edge: float | None) -> list[int]:

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from belvedere.geometry.rotation import matrix_from_vector, vector_from_matrix
 from belvedere.survey.sorting.facts import Facts, is_plain
 from belvedere.survey.sorting.poses import Connected
+from belvedere.survey.sorting.rows import level_angles
+from belvedere.survey.sorting.shot_again import covers_again
 
 Placed = Literal["overlap", "sequence", "regularity"]
 
@@ -22,11 +24,10 @@ LONG_PAUSE_S = (
 _SAME_PLACE = 0.3  # of a step, within which two poses are one
 _REPEATED = 3  # poses repeated one after the other that make a second series
 _FOREIGN = 3  # frames of another scene between two parts that make them two series
-_HASTE = 2.0  # gap between parts without overlap, in intervals of the set, up to which one frame is missing
-_STEADY = 1.3  # the same, where plain frames were shot between
-_PLAIN_MOST = 3  # of these
 _SAME_EV = 0.3
 _STRAIGHT = 0.8  # cosine between two turns that go the same way
+_TAKEN_AGAIN = "taken again: its frames show the views of the series before"
+_COVERED_AGAIN = "taken again: after a marker, it covers the directions of the series before"
 _VACANT = 0.35  # of a step, within which a frame without overlap must fall on an empty place
 
 
@@ -83,12 +84,15 @@ class Split:
     """(pose that is set apart, pose that it repeats)."""
 
 
-def split_connected(part: Connected, facts: Sequence[Facts], foreign: Sequence[int]) -> Split:
+def split_connected(
+    part: Connected, facts: Sequence[Facts], foreign: Sequence[int], between: Sequence[int], field: float
+) -> Split:
     """Split poses that hang together into series.
 
     A new series begins where three or more poses in a row repeat poses of the series so far (or two that are
-    a third of it), where the frames are held the other way from here on, after a pause of more than three
-    hours, and where frames of another scene lie between. A single pose that repeats another is set apart.
+    a third of it), where rows after a marker cover the directions of earlier ones once more, where the frames
+    are held the other way from here on, after a pause of more than three hours, and where frames of another
+    scene lie between. A single pose that repeats another is set apart.
 
     Parameters
     ----------
@@ -98,10 +102,17 @@ def split_connected(part: Connected, facts: Sequence[Facts], foreign: Sequence[i
         By pose.
     foreign : sequence of int
         For every pose of the card's stretch: how many frames of other scenes were shot before it.
+    between : sequence of int
+        For every pose of the stretch: how many markers were shot before it.
+    field : float
+        Angle of view across the frames' short side, rad.
     """
     poses, rotations = part.poses, part.rotations
+    yaw, pitch = level_angles(rotations)
+    marked = [between[p] for p in poses]
     twin = [_earlier_twins(k, rotations, part.step) for k in range(len(poses))]
     drafts: list[list[int]] = [[]]
+    why: dict[int, str] = {}
     repeats: list[tuple[int, int]] = []
     k = 0
     while k < len(poses):
@@ -109,8 +120,15 @@ def split_connected(part: Connected, facts: Sequence[Facts], foreign: Sequence[i
         if current and _begins_anew(current[-1], k, poses, facts, foreign):
             drafts.append([])
             continue
+        if current and marked[current[-1]] != marked[k]:
+            rows = [i for i in range(k, len(poses)) if marked[i] == marked[k]]
+            if covers_again(current, rows, yaw, pitch, part.step, field):
+                why[len(drafts)] = _COVERED_AGAIN
+                drafts.append([])
+                continue
         run = _repeat_run(k, current, twin)
         if run >= _REPEATED or (run == 2 and run >= 0.3 * len(current)):
+            why[len(drafts)] = _TAKEN_AGAIN
             drafts.append([])
             drafts[-1].extend(range(k, k + run))
             k += run
@@ -134,9 +152,10 @@ def split_connected(part: Connected, facts: Sequence[Facts], foreign: Sequence[i
                 all_placed("overlap", len(own)),
                 part.step,
                 part.weakest,
+                (why[n],) if n in why else (),
                 part=part.poses[0],
             )
-            for own in drafts
+            for n, own in enumerate(drafts)
             if own
         ),
         tuple(repeats),
@@ -199,43 +218,6 @@ def _steps_on(k: int, rotations: NDArray[np.float64], step: float) -> bool:
     return bool(np.arccos(np.clip(cosine, -1.0, 1.0)) < 1.5 * step)
 
 
-def join_by_rhythm(drafts: Sequence[Draft], facts: Sequence[Facts], between: Sequence[int]) -> list[Draft]:
-    """Join series shot straight on with the same settings.
-
-    As if one frame between them were missing, or with frames shot between them that are too plain to match.
-
-    Parameters
-    ----------
-    between : sequence of int
-        By pose: how many markers were shot before it; a marker between keeps series apart.
-    """
-    out: list[Draft] = []
-    for draft in sorted(drafts, key=lambda d: d.poses[0]):
-        steps = _steps_between(out[-1], draft, facts, between) if out else 0
-        if steps:
-            out[-1] = _with_gap(out[-1], draft, steps)
-        else:
-            out.append(draft)
-    return out
-
-
-def _steps_between(a: Draft, b: Draft, facts: Sequence[Facts], between: Sequence[int]) -> int:
-    """Turns from the last pose of one series to the first of the next if the two are one; else 0."""
-    last, first = facts[a.poses[-1]], facts[b.poses[0]]
-    inside = range(a.poses[-1] + 1, b.poses[0])
-    if a.part == b.part or len(inside) > _PLAIN_MOST or between[b.poses[0]] != between[a.poses[-1]]:
-        return 0
-    if not all(is_plain(facts[p]) and alike(last, facts[p]) for p in inside) or not alike(last, first):
-        return 0
-    rhythm = interval((*a.poses, *b.poses), facts)
-    if last.seconds is None or first.seconds is None or rhythm is None or b.poses[0] <= a.poses[-1]:
-        return 0
-    longest = _HASTE * rhythm if not inside else _STEADY * (len(inside) + 1) * rhythm
-    if first.seconds - last.seconds > longest + 1.0:
-        return 0
-    return len(inside) + 1 if inside else 2
-
-
 def interval(poses: Sequence[int], facts: Sequence[Facts]) -> float | None:
     """Median time from pose to pose, s; None where it cannot be told."""
     times = [facts[p].seconds for p in poses]
@@ -243,29 +225,11 @@ def interval(poses: Sequence[int], facts: Sequence[Facts]) -> float | None:
     return float(np.median(gaps)) if gaps else None
 
 
-def _with_gap(a: Draft, b: Draft, steps: int) -> Draft:
-    """Two parts as one row with places left free between them, at the turn of the first part's end."""
-    turn = a.rotations[-1] @ a.rotations[-2].T
-    start = np.linalg.matrix_power(turn, steps) @ a.rotations[-1]
-    moved = b.rotations @ (b.rotations[0].T @ start)
-    return replace(
-        a,
-        poses=(*a.poses, *b.poses),
-        rotations=np.concatenate([a.rotations, moved]),
-        placed=(*a.placed, *all_placed("sequence", len(b.poses))),
-        weakest=min(a.weakest, b.weakest),
-        reasons=(
-            *a.reasons,
-            *b.reasons,
-            "two parts without overlap, shot straight on with the same settings",
-        ),
-    )
-
-
 def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> tuple[Draft, list[int]]:
     """Take in poses without overlap that were shot between two of a series and fall on the place left free.
 
-    They must be held and exposed like the series: a frame of waves need not match its neighbours.
+    They must be plain, as sky or calm water is, and held and exposed like the series. A frame full of detail
+    that matches nothing shows something else, whatever place there is.
 
     Returns
     -------
@@ -281,7 +245,7 @@ def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> 
         if not before or not after or after[0] - before[-1] != len(group) + 1:
             rest += group
             continue
-        settled = all(alike(facts[before[-1]], facts[p]) for p in group)
+        settled = all(is_plain(facts[p]) and alike(facts[before[-1]], facts[p]) for p in group)
         taken = _on_the_way(draft, before[-1], after[0], group) if settled else None
         if taken is None:
             rest += group

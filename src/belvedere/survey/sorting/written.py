@@ -126,10 +126,14 @@ def _reasons(
     draft: Draft, rows: Sequence[Sequence[int]], poses: Sequence[Sequence[int]], facts: Sequence[Facts]
 ) -> tuple[str, ...]:
     overlap = draft.placed.count("overlap")
-    out = [f"{overlap} of {len(poses)} frames overlap their neighbours" if overlap < len(poses)
-           else f"all {len(poses)} frames overlap their neighbours"]  # fmt: skip
     between = draft.placed.count("sequence")
-    if between and not any("two parts" in r for r in draft.reasons):
+    parted = any(r.startswith("two parts") for r in draft.reasons)
+    if parted and not draft.placed.count("regularity"):
+        out = ["frames overlap their neighbours within its parts"]
+    else:
+        out = [f"{overlap} of {len(poses)} frames overlap their neighbours" if overlap < len(poses)
+               else f"all {len(poses)} frames overlap their neighbours"]  # fmt: skip
+    if between and not parted:
         few = "frame without overlap falls" if between == 1 else "frames without overlap fall"
         out.append(f"{between} {few} on the place left free between those shot before and after")
     out += draft.reasons

@@ -10,10 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from belvedere.compose.field import border_rays
-from belvedere.compose.layout import WRAP_MULTIPLE_PX, LayoutOptions, choose_plate
+from belvedere.compose.layout import LayoutOptions, choose_plate
 from belvedere.errors import BelvedereError, NothingToMake
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import PROJECTIONS, Plate
+from belvedere.geometry.projection_choice import WRAP_MULTIPLE_PX
 from compose_scene import FOCAL, HEIGHT, WIDTH, camera
 
 HALF = math.degrees(math.atan(WIDTH / 2 / FOCAL))  # 28.6 degrees to either side

@@ -13,23 +13,14 @@ from belvedere.compose.field import Field, measure_field
 from belvedere.errors import BelvedereError, NothingToMake
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate, Projection, direction_to_plane, pannini_yaw_limit
+from belvedere.geometry.projection_choice import projection_for, turn_width
 from belvedere.geometry.rotation import pose_matrix, rotation_y, yaw_pitch_roll
-
-WRAP_MULTIPLE_PX = 64
-"""A full turn is a multiple of this wide, so that six halvings of the plate wrap too."""
 
 _CYLINDERS = ("equirectangular", "cylindrical", "mercator")
 """Projections whose columns are yaw."""
 
-# Fields up to which a projection is chosen, degrees: rectilinear and pannini horizontally as T. K. Sharpless,
-# B. Postle, D. M. German, Pannini: A New Projection for Rendering Wide Angle Perspective Images,
-# Computational Aesthetics 2010, sections 1 and 4, recommend.
-_RECTILINEAR_DEG = 70.0
-_PANNINI_DEG = 150.0
-# Our own bounds, degrees (common practice, no published source): the steepest pitch for which verticals are
-# kept straight by a cylinder or by pannini, and the farthest off its axis a level rectilinear plate is drawn;
-# a detail is drawn 1/cos^2 as tall there (2.4 and 3.0 times).
-_FLAT_DEG = 50.0
+# Our own bound, degrees (common practice, no published source): the farthest off its axis a level rectilinear
+# plate is drawn; a detail is drawn 1/cos^2 as tall there (3.0 times).
 _OFF_AXIS_DEG = 55.0
 # From here on an upright plate tears the picture about the pole; frames below the second say whether a set
 # goes all round.
@@ -171,22 +162,26 @@ def _choose_projection(field: Field, options: LayoutOptions) -> tuple[Projection
         size = f"the field is a full turn, {tall:.0f} degrees high"
     if options.projection is not None:
         return options.projection, f"{options.projection}, as asked; {size}"
-    if max(wide, tall) <= _RECTILINEAR_DEG:
-        return "rectilinear", f"rectilinear: {size}, and up to about 70 degrees straight lines stay straight"
-    if wide <= _PANNINI_DEG and steepest <= _FLAT_DEG:
-        return "pannini", (
-            f"pannini: {size}; beyond 70 and up to about 150 degrees across it keeps verticals straight "
-            "without stretching the sides"
-        )
-    if steepest <= _FLAT_DEG:
-        return "cylindrical", (
-            f"cylindrical: {size}, more than the 150 across that pannini shows well, and it reaches only "
-            f"{steepest:.0f} degrees off the horizon"
-        )
-    return "equirectangular", (
-        f"equirectangular: {size} and reaches {steepest:.0f} degrees off the horizon, "
-        "where the others stretch too much"
-    )
+    projection = projection_for(field.wide, field.tall, field.steepest)
+    match projection:
+        case "rectilinear":
+            why = f"{size}, and up to about 70 degrees straight lines stay straight"
+        case "pannini":
+            why = (
+                f"{size}; beyond 70 and up to about 150 degrees across it keeps verticals straight "
+                "without stretching the sides"
+            )
+        case "cylindrical":
+            why = (
+                f"{size}, more than the 150 across that pannini shows well, and it reaches only "
+                f"{steepest:.0f} degrees off the horizon"
+            )
+        case _:
+            why = (
+                f"{size} and reaches {steepest:.0f} degrees off the horizon, "
+                "where the others stretch too much"
+            )
+    return projection, f"{projection}: {why}"
 
 
 def _stays_on_axis(field: Field, yaw: float) -> bool:
@@ -249,7 +244,7 @@ def _rectangle(
     """The plate of this pose that just holds the field."""
     wraps = projection in _CYLINDERS and field.full_turn
     if wraps:
-        width = WRAP_MULTIPLE_PX * math.ceil(2.0 * math.pi * s / WRAP_MULTIPLE_PX - 1e-9)
+        width = turn_width(s)
         s = width / (2.0 * math.pi)
     plane = direction_to_plane(projection, field.rays, d=options.d)
     top, bottom = float(plane[:, 1].min()) * s, float(plane[:, 1].max()) * s

@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 
 from belvedere.compose.piece import Piece
 
-_BUCKETS = 4096  # equal steps of light that say where in the table to begin looking
+# Where in the table to begin looking is told by a light's exponent and first 9 bits of mantissa: as finely in
+# shadows, where the table's steps of light are small, as near white.
+_DARKEST = np.float32(2.0**-24)
+_SHIFT = 23 - 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,18 +58,25 @@ class Encoder:
         if table.shape != (1025,) or table[0] != 0.0 or table[-1] != 1.0 or (np.diff(table) < 0).any():
             raise ValueError("a response needs 1025 values that rise from 0 to 1")
         self._table = table
-        starts = np.searchsorted(table, np.arange(_BUCKETS + 1) / _BUCKETS, side="left")
+        first, last = (int(np.float32(v).view(np.uint32)) >> _SHIFT for v in (_DARKEST, 1.0))
+        lowest = (np.arange(first, last + 1, dtype=np.uint32) << _SHIFT).view(np.float32)
+        lowest[0] = 0.0  # all that is darker
+        starts = np.searchsorted(table, lowest, side="left")
         self._starts = np.maximum(starts - 1, 0).astype(np.int32)
+        self._first = first
         self._dtype: type[np.uint8] | type[np.uint16] = np.uint8 if bits == 8 else np.uint16
 
     def encode(self, piece: Piece) -> Encoded:
         """Encode a piece: rounded (full scale x inverse response of light), held between 0 and white."""
         codes: NDArray[Any] = np.empty((piece.height, piece.width, 4), self._dtype)
+        colour = np.ascontiguousarray(piece.colour)
         covered, over = _encode(
-            piece.colour,
+            colour,
+            colour.view(np.uint32),
             piece.coverage,
             self._table,
             self._starts,
+            self._first,
             float(np.iinfo(self._dtype).max),
             codes,
         )
@@ -76,13 +86,15 @@ class Encoder:
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
 def _encode(
     colour: NDArray[np.float32],
+    bits: NDArray[np.uint32],
     coverage: NDArray[np.float32],
     table: NDArray[np.float32],
     starts: NDArray[np.int32],
+    first: int,
     white: float,
     codes: NDArray[np.uint8],
 ) -> tuple[int, int]:
-    """Fill codes (h, w, 4); returns the counts of covered pixels and of those over white."""
+    """Fill codes (h, w, 4) from light and its bits (h, w, 3); returns the counts of covered pixels and of those over white."""
     h, w = coverage.shape
     covered, over = 0, 0
     for j in range(h):
@@ -104,16 +116,12 @@ def _encode(
                 if not value > 0.0:
                     codes[j, i, k] = 0
                     continue
-                # the segment with table[at] < value <= table[at + 1]
-                bucket = int(value * _BUCKETS)
-                low, high = starts[bucket], min(starts[bucket + 1] + 1, 1024)
-                while high - low > 1:
-                    middle = (low + high) >> 1
-                    if table[middle] < value:
-                        low = middle
-                    else:
-                        high = middle
-                share = (float(value) - table[low]) / (float(table[high]) - table[low])
+                # the segment with table[low] < value <= table[low + 1]
+                low = starts[max(np.int64(bits[j, i, k] >> _SHIFT) - first, 0)]
+                low += table[low + 1] < value  # mostly enough, and no branch to guess wrong
+                while table[low + 1] < value:
+                    low += 1
+                share = (float(value) - table[low]) / (float(table[low + 1]) - table[low])
                 codes[j, i, k] = int((low + share) * (white / 1024.0) + 0.5)
             codes[j, i, 3] = int(min(alpha, 1.0) * white + 0.5)
             over += 1 if beyond else 0

@@ -94,7 +94,7 @@ def _encode(
     white: float,
     codes: NDArray[np.uint8],
 ) -> tuple[int, int]:
-    """Fill codes (h, w, 4) from light and its bits (h, w, 3); returns the counts of covered pixels and of those over white."""
+    """Fill codes (h, w, 4) from light and its bits (h, w, 3); returns the pixels covered and over white."""
     h, w = coverage.shape
     covered, over = 0, 0
     for j in range(h):
@@ -117,8 +117,8 @@ def _encode(
                     codes[j, i, k] = 0
                     continue
                 # the segment with table[low] < value <= table[low + 1]
-                low = starts[max(np.int64(bits[j, i, k] >> _SHIFT) - first, 0)]
-                low += table[low + 1] < value  # mostly enough, and no branch to guess wrong
+                low = int(starts[max(int(bits[j, i, k] >> _SHIFT) - first, 0)])
+                low += int(table[low + 1] < value)  # mostly enough, and no branch to guess wrong
                 while table[low + 1] < value:
                     low += 1
                 share = (float(value) - table[low]) / (float(table[low + 1]) - table[low])

@@ -57,14 +57,19 @@ class Setting:
         if self.ready is not None and _is(self.ready / name, spec):
             return self.ready / name
         folder = self.folder / "sets" / f"{name}-{spec.megapixels:g}-{seed}-{_key(spec)}"
-        if not _is(folder, spec):
-            print(f"  rendering {folder.name}", flush=True)
-            part = folder.with_name(folder.name + ".part")
-            shutil.rmtree(part, ignore_errors=True)
-            shutil.rmtree(folder, ignore_errors=True)
-            _write(spec, part)
-            part.rename(folder)
+        keep_rendered(spec, folder)
         return folder
+
+
+def keep_rendered(spec: SetSpec, folder: Path) -> None:
+    """Make `folder` hold a set and its truth, rendered unless it is there."""
+    if not _is(folder, spec):
+        print(f"  rendering {folder.name}", flush=True)
+        part = folder.with_name(folder.name + ".part")
+        shutil.rmtree(part, ignore_errors=True)
+        shutil.rmtree(folder, ignore_errors=True)
+        _write(spec, part)
+        part.rename(folder)
 
 
 def _write(spec: SetSpec, folder: Path) -> None:

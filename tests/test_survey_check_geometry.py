@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.demo.faults import Fault
 from belvedere.demo.spec import ShootingOrder
 from belvedere.geometry.camera import Camera
-from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
+from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix, rotation_z
 from belvedere.survey.checking.check_ends import examine_ends
 from belvedere.survey.checking.check_overlap import examine_overlap
 from belvedere.survey.checking.check_tilt import examine_tilt
@@ -210,6 +211,47 @@ def test_row_that_climbs_is_found(name: str, changes: dict[str, Any], drift: flo
         (found,) = of_kind(findings, "tilt")
         assert found.numbers["climb_deg"] == pytest.approx(drift, abs=1.0)
         assert ("climb" if drift > 0.0 else "sink") in found.words
+
+
+@pytest.mark.parametrize("columns", [7, 9, 12])
+def test_a_row_that_climbs_two_degrees_is_found_whichever_way_the_head_leans(columns: int) -> None:
+    for seed in range(6):
+        azimuth, drift = -160.0 + 60.0 * seed, 2.0 if seed % 2 else -2.0
+        lean = {"columns": columns, "tilt_azimuth_deg": azimuth, "seed": seed}
+        (found,) = of_kind(examine_tilt(checked_set("row", tilt_drift_deg=drift, **lean)), "tilt")
+        assert found.numbers["climb_deg"] == pytest.approx(drift, abs=1.0)
+        assert of_kind(examine_tilt(checked_set("row", **lean)), "tilt") == []
+
+
+def test_a_row_that_climbs_by_little_is_only_good_to_know() -> None:
+    """The same two degrees cost a wide frame 3 % of its height and a long lens's 15 %."""
+    graves = {}
+    for focal, columns in ((24.0, 5), (150.0, 17)):
+        changes = {"focal_mm": focal, "columns": columns, "scatter_deg": 0.05}
+        (found,) = of_kind(examine_tilt(checked_set("row", tilt_drift_deg=2.0, **changes)), "tilt")
+        graves[focal] = found.grave
+        assert ("before the next series" in found.words) == (found.grave == "note")
+    assert graves == {24.0: "note", 150.0: "risk"}
+
+
+def test_a_camera_askew_on_the_head_is_no_row_that_climbs() -> None:
+    """A wide row tells the two apart: a drift shows in the pitch alone, askew frames in the roll."""
+    askew = rotation_z(np.radians(1.8)).T
+    for seed in range(4):
+        checked = checked_set("row", columns=9, seed=seed)
+        places = tuple(
+            replace(p, camera=p.camera.with_rotation(askew @ p.camera.rotation)) if p.camera else p
+            for p in checked.alignment.frames
+        )
+        findings = examine_tilt(replace(checked, alignment=replace(checked.alignment, frames=places)))
+        assert of_kind(findings, "tilt") == []
+        (found,) = [f for f in of_kind(findings, "level") if "roll_deg" in f.numbers]
+        assert found.grave == "note"
+        assert found.numbers["roll_deg"] == pytest.approx(1.8, abs=0.4)
+        drifting = of_kind(
+            examine_tilt(checked_set("row", columns=12, seed=seed, tilt_drift_deg=3.0)), "tilt"
+        )
+        assert "the head gives way;" in drifting[0].words
 
 
 def test_frame_off_its_row_is_found() -> None:

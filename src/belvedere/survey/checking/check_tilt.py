@@ -16,12 +16,22 @@ from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import degrees, frame_words, percent
 from belvedere.survey.checking.head_grid import HeadGrid, Row, head_grid
 from belvedere.survey.checking.neighbours import half_width, height_of
+from belvedere.survey.checking.row_climb import (
+    PITCH_SCATTER,
+    ROLL_SCATTER,
+    STEEP,
+    Climb,
+    RowClimbs,
+    row_climbs,
+)
 
 # From where a deviation is worth a word; common practice, no published source.
 _ROLL = math.radians(1.5)
 _OFF_ROW_SHARE = 0.10  # of a frame's height
-_CLIMB_SHARE = 0.04  # of a frame's height, over the whole row
-_CLIMB = math.radians(0.6)
+_CLIMB = math.radians(0.6)  # over the whole row
+_CLIMB_SHARE = 0.02  # of a frame's height, over the whole row
+_CLIMB_COSTS = 0.04  # of a frame's height, from which the picture shows it
+_CLIMB_SURE = 4.0  # sigmas
 _LEAN = math.radians(1.0)
 _WELL_KNOWN = math.radians(2.0)  # a level that may be farther off than this tells too little
 _ASKEW = math.radians(1.0)
@@ -31,12 +41,6 @@ _SUSPECT = math.radians(0.6)  # from here a roll is looked at again without its 
 _TRIED = 3  # so many frames at a time
 _TURNED = math.radians(45.0)  # a roll beyond this is a wrong orientation tag
 _OVER = math.radians(135.0)  # and beyond this a frame leant back over the zenith
-_STEEP = math.radians(70.0)  # there roll and yaw are hard to tell apart
-
-# Scatter of a head that holds still, one sigma; common practice, no published source.
-_ROLL_SCATTER = math.radians(0.15)
-_PITCH_SCATTER = math.radians(0.25)
-_USUAL_COUNT = 8.0
 
 
 def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
@@ -45,18 +49,19 @@ def examine_tilt(checked: Checked) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        "roll" and "tilt" (a frame, or a row as a whole): risks. "level": a risk where something else than
-        the head tells what is level, a note where nothing does.
+        "roll" and "tilt" (a frame, or a row as a whole): risks; a row that climbs by little is a note.
+        "level": a risk where something else than the head tells what is level, a note where nothing does,
+        and where the camera sits askew on the head.
     """
     if not checked.alignment.used:
         return ()
     askew = _askew_frames(checked.alignment, head_grid(checked.alignment))
     grid = head_grid(checked.alignment, unsteady=askew)
-    climbs = [_climb(grid, row) for row in grid.rows]
+    climbs = row_climbs(grid, _place_sigmas(checked.alignment), askew)
     found = _rolled(checked.frames, grid, askew)
     found += _off_row(checked.frames, grid)
     found += _climbing(checked.frames, grid, climbs)
-    found += _askew_all_round(checked.frames, grid)
+    found += _askew_camera(checked.frames, grid, climbs)
     found += _out_of_level(checked, grid)
     return tuple(found)
 
@@ -68,7 +73,7 @@ def _askew_frames(alignment: Alignment, grid: HeadGrid) -> tuple[int, ...]:
     far that it hardly stands out.
     """
     out: list[int] = []
-    own = [i for i in sorted(grid.poses) if abs(grid.poses[i].pitch) < _STEEP]
+    own = [i for i in sorted(grid.poses) if abs(grid.poses[i].pitch) < STEEP]
     while len(own) - len(out) > 3:
         rest = [i for i in own if i not in out]
         off = _roll_off(grid, rest, rest)
@@ -79,7 +84,7 @@ def _askew_frames(alignment: Alignment, grid: HeadGrid) -> tuple[int, ...]:
             steady = [k for k in rest if k != i]
             own_off = _roll_off(without, [i], steady)[i]
             others = np.array(list(_roll_off(without, steady, steady).values()))
-            ratio = abs(own_off) / max(_ROLL, _ODD * _scatter(others, _ROLL_SCATTER))
+            ratio = abs(own_off) / max(_ROLL, _ODD * _scatter(others, ROLL_SCATTER))
             if ratio > 1.0 and (best is None or ratio > best[0]):
                 best = (ratio, i, without)
         if best is None:
@@ -99,7 +104,7 @@ def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> li
     """Frames whose roll differs from the others'."""
     if not askew:
         return []
-    steady = [i for i in sorted(grid.poses) if i not in askew and abs(grid.poses[i].pitch) < _STEEP]
+    steady = [i for i in sorted(grid.poses) if i not in askew and abs(grid.poses[i].pitch) < STEEP]
     found = []
     for i, angle in _roll_off(grid, askew, steady).items():
         way = "clockwise" if angle > 0.0 else "counter-clockwise"
@@ -128,11 +133,11 @@ def _off_row(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
     """Frames that look higher or lower than the line of their row."""
     off: dict[int, float] = {}
     for row in grid.rows:
-        if len(row.frames) >= 4 and abs(row.pitch) < _STEEP:
+        if len(row.frames) >= 4 and abs(row.pitch) < STEEP:
             off |= dict(zip(row.frames, _line(grid, row).off.tolist(), strict=True))
     if not off:
         return []
-    scatter = _scatter(np.array(list(off.values())), _PITCH_SCATTER)
+    scatter = _scatter(np.array(list(off.values())), PITCH_SCATTER)
     found = []
     for i in sorted(off):
         height = height_of(grid.cameras[i])
@@ -169,73 +174,76 @@ def _line(grid: HeadGrid, row: Row) -> _Line:
     return _Line(slope, left - float(np.median(left)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Climb:
-    """How much higher the right end of a row stands than the left, in the frames' own upright; its sigma."""
-
-    total: float
-    sigma: float
-
-
-def _climb(grid: HeadGrid, row: Row) -> _Climb:
-    """The climb of a row against its frames' own upright.
-
-    A narrow row cannot tell a head that gives way from a camera askew on a head that leans: it shows both as
-    frames that step up like stairs, in part as a slope of pitch, in part as a common roll. Their sum is the
-    climb.
-    """
-    count = len(row.frames)
-    if count < 3 or row.closed or abs(row.pitch) > _STEEP:
-        return _Climb(0.0, math.inf)
-    span = row.places[-1].yaw - row.places[0].yaw
-    line = _line(grid, row)
-    roll = np.array([grid.poses[i].roll for i in row.frames])
-    middle = float(np.median(roll))
-    total = (line.slope + middle * math.cos(row.pitch)) * span
-    yaw = np.array([place.yaw for place in row.places for _ in place.frames])
-    spread = max(float(np.std(yaw)), 1e-6)
-    by_slope = span * _scatter_along(line.off, _PITCH_SCATTER) / (math.sqrt(count) * spread)
-    by_roll = span * _scatter_along(roll, _ROLL_SCATTER) / math.sqrt(count)
-    return _Climb(total, math.hypot(by_slope, by_roll))
+def _place_sigmas(alignment: Alignment) -> dict[int, float]:
+    """One sigma of every frame's place against its neighbours, rad, where the adjustment tells it."""
+    return {
+        i: place.placement_sigma_px / place.camera.focal_px
+        for i, place in enumerate(alignment.frames)
+        if place.camera is not None and place.placement_sigma_px is not None
+    }
 
 
-def _climbing(frames: Sequence[Frame], grid: HeadGrid, climbs: Sequence[_Climb]) -> list[Finding]:
+def _climbing(frames: Sequence[Frame], grid: HeadGrid, climbs: RowClimbs) -> list[Finding]:
     """Rows that climb, and rows that sink, in one sentence each."""
     ways: dict[str, list[int]] = {"climb": [], "sink": []}
-    for number, (row, climb) in enumerate(zip(grid.rows, climbs, strict=True)):
-        height = height_of(grid.cameras[row.frames[0]])
-        if abs(climb.total) >= max(_CLIMB, _CLIMB_SHARE * height, _SURE * climb.sigma):
-            ways["climb" if climb.total > 0.0 else "sink"].append(number)
-    found = []
-    for way, numbers in ways.items():
-        if not numbers:
-            continue
-        worst = max(numbers, key=lambda r: abs(climbs[r].total))
-        row, total = grid.rows[worst], climbs[worst].total
-        lost = abs(total) / height_of(grid.cameras[row.frames[0]])
-        what = "the row" if len(grid.rows) == 1 else f"row {numbers[0] + 1}"
-        if len(numbers) > 1:
-            what = f"rows {', '.join(str(r + 1) for r in numbers)}"
-        many = len(numbers) > 1
-        words = (
-            f"{what} {way}{'' if many else 's'} by {'up to ' if many else ''}{degrees(total)} from "
-            f"{frame_words(frames, row.frames[0])} to {frame_words(frames, row.frames[-1])}: the head gives "
-            f"way or the camera sits askew on it; the crop costs about {percent(lost)} of a row's height; "
-            "tighten and level it, then shoot again if you need the height"
-        )
-        own = tuple(sorted(i for r in numbers for i in grid.rows[r].frames))
-        about = {"row": float(worst), "climb_deg": math.degrees(total), "lost_fraction": lost}
-        found.append(Finding("tilt", "risk", own, words, about))
-    return found
-
-
-def _askew_all_round(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
-    """A camera that stands askew on the head all the way round: only a full turn shows it plainly."""
-    rows = [row for row in grid.rows if row.closed and abs(row.pitch) < _STEEP]
-    if not rows:
+    if climbs.cause == "askew" and abs(climbs.askew) >= _ASKEW:
         return []
-    own = tuple(sorted(i for row in rows for i in row.frames))
-    roll = float(np.median([grid.poses[i].roll for i in own]))
+    for number, (row, climb) in enumerate(zip(grid.rows, climbs.climbs, strict=True)):
+        height = height_of(grid.cameras[row.frames[0]])
+        if abs(climb.total) >= max(_CLIMB, _CLIMB_SHARE * height, _CLIMB_SURE * climb.sigma):
+            ways["climb" if climb.total > 0.0 else "sink"].append(number)
+    return [
+        _climb(frames, grid, way, own, climbs.climbs, climbs.cause == "drift")
+        for way, own in ways.items()
+        if own
+    ]
+
+
+def _climb(
+    frames: Sequence[Frame],
+    grid: HeadGrid,
+    way: str,
+    own: Sequence[int],
+    climbs: Sequence[Climb],
+    drift: bool,
+) -> Finding:
+    worst = max(own, key=lambda r: abs(climbs[r].total))
+    row, total = grid.rows[worst], climbs[worst].total
+    lost = abs(total) / height_of(grid.cameras[row.frames[0]])
+    what = "the row" if len(grid.rows) == 1 else f"row {own[0] + 1}"
+    if len(own) > 1:
+        what = f"rows {', '.join(str(r + 1) for r in own)}"
+    many = len(own) > 1
+    why = "the head gives way" if drift else "the head gives way, or the camera sits askew on it"
+    risk = lost >= _CLIMB_COSTS
+    remedy = (
+        "tighten and level it; nothing is missing, so shoot again only if you need that height"
+        if risk
+        else "tighten and level it before the next series"
+    )
+    words = (
+        f"{what} {way}{'' if many else 's'} by {'up to ' if many else ''}{degrees(total)} from "
+        f"{frame_words(frames, row.frames[0])} to {frame_words(frames, row.frames[-1])}: {why}; the crop "
+        f"costs about {percent(lost)} of a row's height; {remedy}"
+    )
+    about = {
+        "row": float(worst),
+        "climb_deg": math.degrees(total),
+        "climb_sigma_deg": math.degrees(climbs[worst].sigma),
+        "lost_fraction": lost,
+    }
+    frames_of = tuple(sorted(i for r in own for i in grid.rows[r].frames))
+    return Finding("tilt", "risk" if risk else "note", frames_of, words, about)
+
+
+def _askew_camera(frames: Sequence[Frame], grid: HeadGrid, climbs: RowClimbs) -> list[Finding]:
+    """A camera that stands askew on the head: only a wide row or a full turn shows it plainly."""
+    closed = [row for row in grid.rows if row.closed and abs(row.pitch) < STEEP]
+    own = tuple(sorted(i for row in closed or grid.rows for i in row.frames))
+    if closed:
+        roll = float(np.median([grid.poses[i].roll for i in own]))
+    else:
+        roll = climbs.askew if climbs.cause == "askew" else 0.0
     if abs(roll) < _ASKEW:
         return []
     way = "clockwise" if roll > 0.0 else "counter-clockwise"
@@ -295,15 +303,3 @@ def _direction(frames: Sequence[Frame], grid: HeadGrid, towards: float) -> str:
 def _scatter(off: NDArray[np.float64], least: float) -> float:
     """One sigma by the median size (0.6745 of a normal one), at least half of what heads do anyway."""
     return max(float(np.median(np.abs(off))) / 0.6745, least / 2.0)
-
-
-def _scatter_along(values: NDArray[np.float64], usual: float) -> float:
-    """One sigma of frames about a smooth course, from second differences, whose variance is 6 of a frame's.
-
-    A row that climbs leaves a bend in pitch and roll; that is not scatter. What heads usually do counts for
-    as much as eight frames.
-    """
-    if len(values) < 4:
-        return usual
-    own = float(np.median(np.abs(np.diff(values, 2)))) / 0.6745 / math.sqrt(6.0)
-    return math.sqrt((_USUAL_COUNT * usual**2 + len(values) * own**2) / (_USUAL_COUNT + len(values)))

@@ -122,7 +122,7 @@ def sun_track(place: Place, start: datetime, duration_s: float, step_s: float = 
     Parameters
     ----------
     duration_s : float
-        Seconds, 0 .. 172,800 (two days); 0 gives one position.
+        Seconds, 0 .. 366 days; 0 gives one position.
     step_s : float
         No two neighbouring moments lie farther apart than this, seconds, >= 1.
 
@@ -131,8 +131,8 @@ def sun_track(place: Place, start: datetime, duration_s: float, step_s: float = 
     PlanError
         If the duration or step is outside its range.
     """
-    if not 0.0 <= duration_s <= 172800.0:
-        raise PlanError(f"a sweep lasts between 0 seconds and two days, got {duration_s:g} seconds")
+    if not 0.0 <= duration_s <= 366.0 * 86400.0:
+        raise PlanError(f"a sweep lasts between 0 seconds and a year, got {duration_s:g} seconds")
     if not step_s >= 1.0:
         raise PlanError(f"a step along the sun's track is 1 second or more, got {step_s:g}")
     steps = max(1, math.ceil(duration_s / step_s)) if duration_s > 0 else 0

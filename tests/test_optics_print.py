@@ -21,7 +21,7 @@ from belvedere.optics.perspective import (
     true_viewing_distance_m,
     walk_for_relative_gain_m,
 )
-from belvedere.optics.print_size import print_size
+from belvedere.optics.print_size import pixels_for, ppi_for, print_size
 from belvedere.optics.visual_acuity import (
     ppi_needed,
     resolved_mm,
@@ -120,3 +120,14 @@ def test_senseless_values_are_refused(bad: float) -> None:
 def test_an_eye_that_sees_nothing() -> None:
     with pytest.raises(PlanError, match="below 180 degrees"):
         resolved_mm(1.0, 180 * 60.0)
+
+
+def test_prints_that_cannot_be() -> None:
+    with pytest.raises(PlanError, match="a picture needs at least 1 x 1 pixels, not 0 x 10"):
+        print_size(0, 10)
+    with pytest.raises(PlanError, match="the print's length must be a number above 0 mm, not -5 mm"):
+        pixels_for(-5.0)
+    with pytest.raises(PlanError, match="a print needs at least 1 pixel, not 0"):
+        ppi_for(0, 100.0)
+    with pytest.raises(PlanError, match="the print's length must be"):
+        ppi_for(10, math.inf)

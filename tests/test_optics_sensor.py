@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import pytest
 from hypothesis import given
@@ -141,3 +143,8 @@ def test_the_installed_list_answers_by_equal_name_only() -> None:
         assert answer.sensor is not None
     with pytest.raises(PlanError, match="has none named 'Belvedere Invented 77'"):
         sensor_named("Belvedere Invented 77")
+
+
+def test_the_list_is_loaded_only_when_asked() -> None:
+    code = "import sys, belvedere.optics.camera_list; sys.exit('lensfunpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from belvedere.errors import PlanError
+from belvedere.optics.positive import need_positive
+
 MM_PER_INCH = 25.4  # exact, by the definition of the international inch
 PRINT_PPI = 300.0  # what print houses ask for (common practice, no published source)
 
@@ -41,13 +44,12 @@ def print_size(width_px: int, height_px: int, ppi: float = PRINT_PPI) -> PrintSi
 
     Raises
     ------
-    ValueError
-        If a side is below 1 px, or `ppi` is not finite and positive.
+    PlanError
+        A ValueError, if a side is below 1 px, or `ppi` is not finite and positive.
     """
     if width_px < 1 or height_px < 1:
-        raise ValueError(f"a picture needs at least 1 x 1 px, got {width_px} x {height_px}")
-    if not (math.isfinite(ppi) and ppi > 0.0):
-        raise ValueError(f"pixels per inch must be finite and > 0, got {ppi!r}")
+        raise PlanError(f"a picture needs at least 1 x 1 pixels, not {width_px} x {height_px}")
+    need_positive("the pixels per inch", ppi)
     return PrintSize(width_px / ppi * MM_PER_INCH, height_px / ppi * MM_PER_INCH, ppi)
 
 
@@ -56,11 +58,11 @@ def pixels_for(length_mm: float, ppi: float = PRINT_PPI) -> int:
 
     Raises
     ------
-    ValueError
-        If the length or `ppi` is not finite and positive.
+    PlanError
+        A ValueError, if the length or `ppi` is not finite and positive.
     """
-    if not (math.isfinite(length_mm) and length_mm > 0.0 and math.isfinite(ppi) and ppi > 0.0):
-        raise ValueError(f"length and pixels per inch must be finite and > 0, got {length_mm!r}, {ppi!r}")
+    need_positive("the print's length", length_mm, "mm")
+    need_positive("the pixels per inch", ppi)
     exact = length_mm / MM_PER_INCH * ppi
     return max(1, math.ceil(exact - 1e-9 * exact))  # 25.4 mm at 300 ppi is 300 px, not 301
 
@@ -70,9 +72,10 @@ def ppi_for(extent_px: int, length_mm: float) -> float:
 
     Raises
     ------
-    ValueError
-        If either is not finite and positive.
+    PlanError
+        A ValueError, if either is not finite and positive.
     """
-    if not (extent_px >= 1 and math.isfinite(length_mm) and length_mm > 0.0):
-        raise ValueError(f"needs at least 1 px and a length > 0 mm, got {extent_px!r} and {length_mm!r}")
+    if not extent_px >= 1:
+        raise PlanError(f"a print needs at least 1 pixel, not {extent_px}")
+    need_positive("the print's length", length_mm, "mm")
     return extent_px / (length_mm / MM_PER_INCH)

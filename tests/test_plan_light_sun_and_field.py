@@ -138,6 +138,21 @@ def test_the_stop_that_looks_at_the_sun_holds_it_at_its_own_time() -> None:
     assert "The sun is in the frame at stop" in words
 
 
+def test_each_stop_is_held_against_the_sun_of_its_own_time() -> None:
+    """The same distance from the sun computed for the middle of the one stop that can be nearest."""
+    start = datetime(2026, 10, 10, 12, 0, tzinfo=UTC)
+    stops = [Stop(i + 1, 0, i, yaw, 0.0) for i, yaw in enumerate(_deg(-20, -10, 0))]
+    sweep = plan_sweep(stops, seconds_a_frame=1800.0)
+    view = View(*_deg(-35, 15, -20, 20), bearing_of_zero=math.radians(150.0))
+    over = sun_over_sweep(view, stops, HALF, PLACE, start, sweep)
+    assert over.held_by == ()
+    assert over.nearest_stop == 3
+    sun = sun_at(PLACE, start + timedelta(seconds=2.5 * 1800.0))
+    direction = _directions(np.array(sun.azimuth - math.radians(150.0)), np.array(sun.elevation))
+    expected = distance_to_frames(direction[None, :], np.zeros(1), np.zeros(1), HALF)[0]
+    assert over.nearest_distance == pytest.approx(expected, abs=1e-5)
+
+
 def test_a_sun_behind_the_camera_and_a_sun_below_the_horizon_are_no_danger() -> None:
     stops = _row()
     sweep = plan_sweep(stops, seconds_a_frame=5.0)
@@ -185,7 +200,9 @@ def test_stop_numbers_are_written_as_runs() -> None:
     assert stop_numbers([3]) == "3"
     assert stop_numbers([7, 3, 4, 5, 6, 12]) == "3 to 7 and 12"
     assert stop_numbers([1, 2, 9, 10, 11]) == "1, 2 and 9 to 11"
+    assert stop_numbers([386, 387]) == "386 and 387"
     assert stop_numbers([]) == ""
+    assert stop_numbers(range(1, 40, 2)) == "1 to 39 (20 of them)"
 
 
 def test_where_the_sun_is_in_words() -> None:

@@ -101,6 +101,8 @@ def test_a_cloud_by_hand() -> None:
     )
     still = motion_between(0.0, 5000.0, 4.0, focal_px=10000.0, overlap_px=1600.0)
     assert "0 px (under 1 % of the overlap" in motion_words("A boat at anchor", still)
+    fast = motion_between(100.0, 1000.0, 10.0, focal_px=10000.0, overlap_px=500.0)
+    assert "10,000 px (20 times the overlap, 10 s apart)" in motion_words("A gull", fast)
     for bad in ((-1.0, 5.0, 1.0), (1.0, 0.0, 1.0), (1.0, 5.0, math.nan)):
         with pytest.raises(PlanError, match="must be"):
             motion_between(*bad, focal_px=100.0, overlap_px=100.0)

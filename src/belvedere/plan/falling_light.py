@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from belvedere.plan.sun import SunAt
-from belvedere.plan.twilight import CIVIL_ELEVATION, LOW_SUN_ELEVATION, SUNRISE_ELEVATION
+from belvedere.plan.twilight import CIVIL_ELEVATION, LOW_SUN_ELEVATION, NAUTICAL_ELEVATION, SUNRISE_ELEVATION
 
 # A clear sky gives some 400 lux at sunset and 3.4 lux at the end of civil twilight: RCA, Electro-Optics
 # Handbook (1974), natural illuminance (cited from memory). Evenly in stops between the two.
@@ -32,8 +32,8 @@ def falling_light_words(track: Sequence[SunAt]) -> str | None:
     highest = max(s.true_elevation for s in track)
     if min(first, last) > LOW_SUN_ELEVATION:
         return None
-    if highest < math.radians(-18.0):
-        return "It is night: each frame needs a long exposure, and the stars move between frames."
+    if highest < NAUTICAL_ELEVATION:
+        return "It is night, or nearly so: exposures are long, and the stars move from frame to frame."
     way = "rises" if last > first else "sinks"
     text = f"The sun {way} from {_height(track[0])} to {_height(track[-1])} during the sweep"
     change = twilight_stops(track)

@@ -94,6 +94,7 @@ def motion_words(what: str, beside: Motion, rows: Motion | None = None) -> str:
 
 
 def _pixels(motion: Motion) -> str:
-    share = motion.share_of_overlap * 100.0
-    part = f"{share:.0f} %" if share >= 1.0 else "under 1 %"
-    return f"{motion.shift_px:,.0f} px ({part} of the overlap, {motion.seconds:,.0f} s apart)"
+    share = motion.share_of_overlap
+    part = "under 1 %" if share < 0.01 else f"{share * 100:.0f} %" if share < 10.0 else f"{share:,.0f} times"
+    of = "the overlap" if share >= 10.0 else "of the overlap"
+    return f"{motion.shift_px:,.0f} px ({part} {of}, {motion.seconds:,.0f} s apart)"

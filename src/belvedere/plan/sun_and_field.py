@@ -157,15 +157,19 @@ def is_sun_near(view: View, place: Place, start: datetime, duration_s: float) ->
 
 
 def stop_numbers(numbers: Sequence[int]) -> str:
-    """Write stop numbers as a person does: "3", "3 to 7, 12 and 20 to 22"."""
+    """Write stop numbers as a person does: "3 to 7, 12 and 20 to 22"; of more than eight runs, how many."""
     runs: list[list[int]] = []
     for n in sorted(numbers):
         if runs and n == runs[-1][1] + 1:
             runs[-1][1] = n
         else:
             runs.append([n, n])
-    words = [f"{a}" if a == b else f"{a} to {b}" if b > a + 1 else f"{a}, {b}" for a, b in runs]
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}" if words else ""
+    if len(runs) > 8:
+        return f"{runs[0][0]} to {runs[-1][1]} ({len(numbers)} of them)"
+    words = []
+    for a, b in runs:
+        words += [f"{a}"] if a == b else [f"{a} to {b}"] if b > a + 1 else [f"{a}", f"{b}"]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _yaw_of(view: View, sun: SunAt) -> float:

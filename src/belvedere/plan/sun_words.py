@@ -10,6 +10,9 @@ from belvedere.plan.sky_position import compass_word
 from belvedere.plan.sun import SunAt
 from belvedere.plan.sun_and_field import FLARE_REACH, SunInView, SunOverSweep, stop_numbers
 
+# Twenty minutes' turn of the sky; shadows then visibly disagree: common practice, no published source.
+LONG_DRIFT = math.radians(5.0)
+
 
 def sun_words(over: SunOverSweep, place: Place) -> tuple[str, ...]:
     """Say where the sun stands at start and end of the sweep, which stops hold it, and where it may flare."""
@@ -18,12 +21,17 @@ def sun_words(over: SunOverSweep, place: Place) -> tuple[str, ...]:
         f"At the end ({_clock(place, over.end.sun.when)}) it stands {_stands(over.end)}; it moves "
         f"{math.degrees(over.drift.angle):.1f} degrees during the sweep, and the shadows with it.",
     ]
+    if over.start.is_up and over.drift.angle > LONG_DRIFT:
+        said.append(
+            "That is a long way: light and shadows of the first frames will not match those of the last. "
+            "A quicker pace, a shorter lens or a smaller view keeps them together."
+        )
     if over.held_by:
         said.append(f"The sun is in the frame at {_stops(over.held_by)}.")
     elif over.nearest_stop is not None:
         said.append(
             f"No frame has the sun in it; stop {over.nearest_stop} comes nearest, "
-            f"{math.degrees(over.nearest_distance):.0f} degrees from the frame's edge."
+            f"{_away(over.nearest_distance)} from the frame's edge."
         )
     if over.flare_at:
         said.append(
@@ -47,9 +55,15 @@ def _stands(seen: SunInView) -> str:
         return where
     if seen.edge is None:
         return f"{where}, inside the view, which has no edge"
-    away = f"{math.degrees(seen.edge_distance):.0f} degrees"
+    away = _away(seen.edge_distance)
     side = "inside" if seen.inside else "outside"
     return f"{where}, {away} {side} the view's {seen.edge} edge"
+
+
+def _away(angle: float) -> str:
+    """An angle in degrees, with a decimal where it is small."""
+    degrees = math.degrees(angle)
+    return f"{degrees:.0f} degrees" if degrees >= 9.95 else f"{degrees:.1f} degrees"
 
 
 def _stops(numbers: tuple[int, ...]) -> str:

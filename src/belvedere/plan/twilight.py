@@ -130,19 +130,19 @@ def day_of_light(place: Place, day: datetime) -> DayOfLight:
             "astronomical twilight",
             ASTRONOMICAL_ELEVATION,
             "the night does not become fully dark: the sun stays less than 18 degrees under the horizon",
-            "the sky is fully dark all day",
+            "polar night: the sky is fully dark all day",
         ),
         nautical=limit(
             "nautical twilight",
             NAUTICAL_ELEVATION,
             "nautical twilight lasts all night",
-            "the sun stays more than 12 degrees under the horizon all day",
+            "polar night: the sun stays more than 12 degrees under the horizon",
         ),
         civil=limit(
             "civil twilight",
             CIVIL_ELEVATION,
             "civil twilight lasts all night: it stays light enough to walk by",
-            "the sun stays more than 6 degrees under the horizon all day: no daylight to walk by",
+            "polar night: the sun stays more than 6 degrees under the horizon, no daylight to walk by",
         ),
         sun=limit(
             "sunrise and sunset",
@@ -153,7 +153,7 @@ def day_of_light(place: Place, day: datetime) -> DayOfLight:
         low_sun=limit(
             "low sun",
             LOW_SUN_ELEVATION,
-            "the sun stays higher than 6 degrees all day",
+            "polar day: the sun stays higher than 6 degrees",
             "the sun does not climb above 6 degrees: the light is low all day",
         ),
     )

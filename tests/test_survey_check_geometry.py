@@ -153,7 +153,7 @@ def test_a_short_row_meant_so_is_a_risk_only() -> None:
 def test_rows_that_do_not_meet() -> None:
     findings = _findings(checked_set("rows-3x5", seed=0, rows=2, row_overlap=-0.1))
     (found,) = of_kind(findings, "missing")
-    assert "rows 1 and 2 do not meet: a row missing" in found.words
+    assert "rows 1 and 2 do not meet: a row is missing" in found.words
     assert found.numbers["up_deg"] == pytest.approx(-21.6, abs=1.0)
 
 
@@ -257,7 +257,7 @@ def test_a_camera_askew_on_the_head_is_no_row_that_climbs() -> None:
 def test_frame_off_its_row_is_found() -> None:
     (found,) = of_kind(examine_tilt(checked_set("row", seed=0, faults=(Fault(3, pitch_deg=-6.0),))), "tilt")
     assert found.frames == (3,)
-    assert "lower than its row; tilt up" in found.words
+    assert "tilt up and shoot it again only if" in found.words
 
 
 def test_head_out_of_level_is_told_where_something_tells_it() -> None:

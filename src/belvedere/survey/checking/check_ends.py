@@ -42,8 +42,8 @@ def examine_ends(checked: Checked) -> tuple[Finding, ...]:
             more = f" (about {frames} frames)" if frames > 1 else ""
             words = (
                 f"row {number + 1} ends {degrees(short)} before the others on the {end}{more}: the picture "
-                f"is cropped there or its corner filled, unless a frame {degrees(short)} {end} of "
-                f"{frame_words(checked.frames, near)} is added"
+                f"is cropped there or its corner filled, unless you add a frame {degrees(short)} {end} of "
+                f"{frame_words(checked.frames, near)}"
             )
             numbers = {"row": float(number), "short_deg": math.degrees(short)}
             found.append(Finding("ends", "risk", (near,), words, numbers))

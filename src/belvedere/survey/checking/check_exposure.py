@@ -143,7 +143,7 @@ def _one(frames: Sequence[Frame], i: int, off: float, told: float, measured: boo
         why = (
             "though its tags say the same exposure; look for a filter, flare, a cloud's shadow, the aperture"
         )
-    end = "; shoot it again" if grave == "reshoot" else ""
+    end = "; shoot it again" if grave == "reshoot" else "; it is evened out"
     known = {"told_ev": told} if math.isfinite(told) else {}
     words = f"{listed(frames, [i])} is {abs(off):.1f} EV {way} than its neighbours, {why}{end}"
     return Finding("exposure", grave, (i,), words, {"off_ev": off} | known)

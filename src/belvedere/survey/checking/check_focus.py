@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,7 @@ from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.survey.checking.check_sharpness import is_unsharp
 from belvedere.survey.checking.checked import Checked
-from belvedere.survey.checking.finding import Finding
+from belvedere.survey.checking.finding import Finding, Grave
 from belvedere.survey.checking.frame_words import frame_words, listed
 from belvedere.survey.checking.overlap_field import OverlapField, measure_fields
 from belvedere.survey.checking.sharpness_fit import Sharpness
@@ -72,7 +71,8 @@ def examine_focus(
         if details[frame] < _LEAST_DETAILS or checked.alignment.frames[frame].placed_by == "grid":
             continue
         if abs(off[k]) > max(_CHANGE, _SIGMAS * float(fit.focal_sigma[k])):
-            found.append(_one(checked.frames, frame, float(np.exp(off[k])), _is_soft(sharpness, frame)))
+            factor, soft = float(np.exp(off[k])), _is_soft(sharpness, frame)
+            found.append(_one(checked.frames, frame, factor, soft, "reshoot"))
     return weighed(checked.frames, found, len(fit.frames))
 
 
@@ -92,7 +92,12 @@ def weighed(frames: Sequence[Frame], found: Sequence[Finding], count: int) -> tu
             "pupil, on a tripod"
         )
         return (Finding("focus", "risk", which, words, {"change_fraction": worst}),)
-    return tuple(f if f.numbers["soft"] or _is_large(f) else replace(f, grave="risk") for f in found)
+    return tuple(
+        f
+        if f.numbers["soft"] or _is_large(f)
+        else _one(frames, f.frames[0], f.numbers["focal_factor"], False, "risk")
+        for f in found
+    )
 
 
 def _is_large(finding: Finding) -> bool:
@@ -123,16 +128,19 @@ def _is_soft(sharpness: Sharpness | None, frame: int) -> bool:
     return is_unsharp(sharpness, sharpness.frames.index(frame))
 
 
-def _one(frames: Sequence[Frame], frame: int, factor: float, soft: bool) -> Finding:
+def _one(frames: Sequence[Frame], frame: int, factor: float, soft: bool, grave: Grave) -> Finding:
     change = 100.0 * (factor - 1.0)
     size = f"{abs(change):.1f} % {'larger' if change > 0.0 else 'smaller'}"
-    if abs(factor - 1.0) > _ZOOMED:
-        why = "the zoom was moved; tape the zoom ring"
+    if grave == "risk":
+        why = (
+            " and is as sharp: focus or zoom may have moved a little, and its seams may show it; lock the "
+            "focus and tape the zoom ring; to be safe, shoot it again"
+        )
+    elif abs(factor - 1.0) > _ZOOMED:
+        why = ": the zoom was moved; tape the zoom ring, and shoot it again"
     elif soft:
-        why = "and it is softer: it was refocused; focus once, then lock it"
+        why = " and is softer: it was refocused; focus once, then lock it, and shoot it again"
     else:
-        why = "focus or zoom was moved; lock the focus and tape the zoom ring"
-    words = (
-        f"{frame_words(frames, frame)} shows everything {size} than its neighbours, {why}, and shoot it again"
-    )
-    return Finding("focus", "reshoot", (frame,), words, {"focal_factor": factor, "soft": float(soft)})
+        why = ": focus or zoom was moved; lock the focus and tape the zoom ring, and shoot it again"
+    words = f"{frame_words(frames, frame)} shows everything {size} than its neighbours{why}"
+    return Finding("focus", grave, (frame,), words, {"focal_factor": factor, "soft": float(soft)})

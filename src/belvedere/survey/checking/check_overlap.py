@@ -35,6 +35,10 @@ USUAL_LEAST = 0.30
 """Under this an overlap is worth a word; common practice, no published source."""
 MEASURED_TO = 0.02
 """How truly an overlap is measured, as a share of a frame: what benchmarks/check_geometry.py holds it to."""
+_AND: dict[Grave, str] = {
+    "reshoot": " for a frame between them",
+    "risk": " for a frame between them, to be safe",
+}
 _MANY = 4  # joints too thin in one row, from which they are said in one sentence
 
 
@@ -81,10 +85,9 @@ def _gap(
     first = missing[0]
     count = len(missing)
     what = "a frame is missing" if count == 1 else f"{count} frames are missing"
-    every = f", then {count - 1} more, every {degrees(first.turn)}" if count > 1 else ""
     words = (
         f"{_in_row(grid, first.row)}between {pair_words(frames, shared.a, shared.b)}: {what}; turn "
-        f"{turn_words(first.turn, first.lift)} of {frame_words(frames, first.near)}{every}"
+        f"{turn_words(first.turn, first.lift)} of {frame_words(frames, first.near)}{_then(count, first.turn)}"
     )
     return Finding(
         "missing",
@@ -102,6 +105,11 @@ def _gap(
     )
 
 
+def _then(count: int, turn: float) -> str:
+    """The frames after the first of several."""
+    return f", then {count - 1} more, every {degrees(turn)}" if count > 1 else ""
+
+
 def _thin_step(frames: Sequence[Frame], grid: HeadGrid, shared: SharedStep, wanted: float) -> Finding:
     step = shared.step
     lift = (grid.poses[shared.b].pitch - grid.poses[shared.a].pitch) / 2.0
@@ -109,7 +117,7 @@ def _thin_step(frames: Sequence[Frame], grid: HeadGrid, shared: SharedStep, want
     words = (
         f"{_in_row(grid, step.row)}between {pair_words(frames, shared.a, shared.b)}: overlap "
         f"{percent(shared.overlap)}, wanted {percent(wanted)}; turn {turn_words(step.turn / 2.0, lift)} of "
-        f"frame {shared.a + 1}" + (" for a frame between them" if grave == "reshoot" else " to be safe")
+        f"frame {shared.a + 1}{_AND[grave]}"
     )
     return Finding(
         "overlap",
@@ -171,7 +179,7 @@ def _end(frames: Sequence[Frame], grid: HeadGrid, found: tuple[MissingFrame, int
     what = "a frame" if count == 1 else f"{count} frames"
     words = (
         f"{_in_row(grid, m.row)}the {m.end} end is {what} short of the other rows; turn "
-        f"{turn_words(m.turn, m.lift)} of {frame_words(frames, m.near)}"
+        f"{turn_words(m.turn, m.lift)} of {frame_words(frames, m.near)}{_then(count, m.turn)}"
     )
     return Finding(
         "missing",
@@ -220,15 +228,16 @@ def _thin_rows(
     what = "a row" if count == 1 else f"{count} rows"
     grave: Grave = "reshoot" if overlap < LEAST_OVERLAP else "risk"
     start = frame_words(frames, grid.rows[upper].frames[0])
+    ask = "shoot" if grave == "reshoot" else "to be safe, shoot"
     words = (
-        f"rows {upper + 1} and {upper + 2}: overlap {percent(overlap)}, wanted {percent(wanted)}; shoot "
+        f"rows {upper + 1} and {upper + 2}: overlap {percent(overlap)}, wanted {percent(wanted)}; {ask} "
         f"{what} between them, {degrees(step)} down from row {upper + 1} (begin under {start})"
     )
     if overlap <= 0.0:
+        lack, first = ("is", "it") if count == 1 else ("are", "the first")
         words = (
-            f"rows {upper + 1} and {upper + 2} do not meet: {what} missing between them; shoot "
-            f"{'it' if count == 1 else 'the first'} {degrees(step)} down from row {upper + 1} "
-            f"(begin under {start})"
+            f"rows {upper + 1} and {upper + 2} do not meet: {what} {lack} missing; shoot {first} "
+            f"{degrees(step)} down from row {upper + 1} (begin under {start})"
         )
     return Finding(
         "missing" if overlap <= 0.0 else "overlap",
@@ -252,8 +261,7 @@ def _thin_below(frames: Sequence[Frame], grid: HeadGrid, upper: int, s: SharedRo
     words = (
         f"between {frame_words(frames, a)} in row {upper + 1} and {frame_words(frames, b)} below it: overlap "
         f"{percent(s.overlap)}, wanted {percent(wanted)}; tilt {degrees(lift)} "
-        f"{'down' if lift < 0.0 else 'up'} from frame {a + 1}"
-        + (" for a frame between them" if grave == "reshoot" else " to be safe")
+        f"{'down' if lift < 0.0 else 'up'} from frame {a + 1}{_AND[grave]}"
     )
     return Finding(
         "overlap",

@@ -111,8 +111,8 @@ def _finding(
     given = "for the ground's distance as given" if told else f"for a camera {HEIGHT_M:g} m above the ground"
     words = (
         f"near ground shifts by up to {px:.0f} px between {pair_words(frames, a, b)}: the entrance pupil is "
-        f"about {abs(offset):.0f} mm {way} the pan axis ({given}); slide the camera {slide} by that much, or "
-        "keep near ground out; seams through it may show"
+        f"about {abs(offset):.0f} mm {way} the pan axis ({given}), and seams through that ground may show; "
+        f"slide the camera {slide} by that much, and shoot again if that ground matters"
     )
     numbers = {"parallax_px": px, "offset_mm": offset, "offset_sigma_mm": sigma, "height_m": height}
     return Finding("parallax", "risk", (a, b), words, numbers)

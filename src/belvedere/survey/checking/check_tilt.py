@@ -15,7 +15,9 @@ from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import degrees, frame_words, percent
 from belvedere.survey.checking.head_grid import HeadGrid, Row, head_grid
+from belvedere.survey.checking.missing_frames import LEAST_OVERLAP
 from belvedere.survey.checking.neighbours import half_width, height_of
+from belvedere.survey.checking.roll_cost import RollCost, roll_cost
 from belvedere.survey.checking.row_climb import (
     PITCH_SCATTER,
     ROLL_SCATTER,
@@ -33,6 +35,8 @@ _CLIMB_SHARE = 0.02  # of a frame's height, over the whole row
 _CLIMB_COSTS = 0.04  # of a frame's height, from which the picture shows it
 _CLIMB_SURE = 4.0  # sigmas
 _LEAN = math.radians(1.0)
+_NOTHING = 0.005  # share of a frame's height that is not worth a word
+_WORTH_SAYING = 0.015  # share of a frame by which an overlap differs
 _WELL_KNOWN = math.radians(2.0)  # a level that may be farther off than this tells too little
 _ASKEW = math.radians(1.0)
 _SURE = 5.0  # sigmas
@@ -106,6 +110,7 @@ def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> li
         return []
     steady = [i for i in sorted(grid.poses) if i not in askew and abs(grid.poses[i].pitch) < STEEP]
     found = []
+    middle = float(np.median([grid.poses[i].roll for i in steady]))
     for i, angle in _roll_off(grid, askew, steady).items():
         way = "clockwise" if angle > 0.0 else "counter-clockwise"
         if abs(angle) > _OVER:
@@ -117,16 +122,32 @@ def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> li
             )
             found.append(Finding("roll", "note", (i,), words, {"roll_deg": math.degrees(angle)}))
             continue
-        camera = grid.cameras[i]
-        lost = abs(math.sin(angle)) * camera.width / camera.height
+        cost = roll_cost(grid, i, middle)
         words = (
-            f"{frame_words(frames, i)} is rolled {degrees(angle)} {way} against the others; tighten the "
-            f"camera on the head and shoot it again, or lose about {percent(lost)} of the row's height to "
-            "the crop"
+            f"{frame_words(frames, i)} is rolled {degrees(angle)} {way} against the others: {_cost(cost)}; "
+            "tighten the camera on the head, and shoot it again only if you need that"
         )
-        numbers = {"roll_deg": math.degrees(angle), "lost_fraction": lost}
+        numbers = {"roll_deg": math.degrees(angle), "lost_fraction": cost.lost}
+        if cost.overlaps:
+            numbers["overlap_fraction"] = min(own for _, own, _ in cost.overlaps)
+            numbers["upright_overlap_fraction"] = min(meant for _, _, meant in cost.overlaps)
         found.append(Finding("roll", "risk", (i,), words, numbers))
     return found
+
+
+def _cost(cost: RollCost) -> str:
+    """What a rolled frame costs, and that it can be stitched all the same."""
+    changed = [s for s in cost.overlaps if abs(s[2] - s[1]) >= _WORTH_SAYING]
+    joined = all(own >= LEAST_OVERLAP for _, own, _ in cost.overlaps)
+    shares = "".join(
+        f"it shares {percent(o)} with frame {i + 1}, upright {percent(m)}; " for i, o, m in changed
+    )
+    if cost.overlaps and not changed:
+        shares = "its overlaps stay what they are, "
+    lost = f"the crop loses about {percent(cost.lost)} of a frame's height there"
+    if cost.lost < _NOTHING:
+        lost = "the crop loses nothing"
+    return f"{shares}{lost}" + ("; it can be stitched as it is" if joined else "")
 
 
 def _off_row(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
@@ -145,8 +166,9 @@ def _off_row(frames: Sequence[Frame], grid: HeadGrid) -> list[Finding]:
             continue
         way, back = ("higher", "down") if off[i] > 0.0 else ("lower", "up")
         words = (
-            f"{frame_words(frames, i)} looks {degrees(off[i])} {way} than its row; tilt {back} and shoot it "
-            f"again, or lose about {percent(abs(off[i]) / height)} of the row's height to the crop"
+            f"{frame_words(frames, i)} looks {degrees(off[i])} {way} than its row: the crop loses about "
+            f"{percent(abs(off[i]) / height)} of the row's height; tilt {back} and shoot it again only if "
+            "you need that"
         )
         found.append(Finding("tilt", "risk", (i,), words, {"off_deg": math.degrees(off[i])}))
     return found

@@ -97,7 +97,7 @@ def test_a_day_without_moonrise_is_said_in_words() -> None:
 
 @pytest.mark.parametrize("latitude", [-60.0, -20.0, 0.0, 40.0, 60.0])
 def test_sunrise_and_sunset_agree_with_the_solar_position_algorithm(latitude: float) -> None:
-    """Oracle: pvlib's `sun_rise_set_transit_spa` (Reda & Andreas 2004), within half a minute."""
+    """Oracle: pvlib's `sun_rise_set_transit_spa` (Reda & Andreas 2004), within ten seconds."""
     pytest.importorskip("pvlib", reason="the test oracle pvlib is a development dependency")
     import pandas as pd
     from pvlib.solarposition import sun_rise_set_transit_spa
@@ -109,9 +109,9 @@ def test_sunrise_and_sunset_agree_with_the_solar_position_algorithm(latitude: fl
         light = day_of_light(place, day + timedelta(hours=12))
         assert light.sun.morning is not None
         assert light.sun.evening is not None
-        assert abs((light.sun.morning - row["sunrise"]).total_seconds()) < 30.0
-        assert abs((light.sun.evening - row["sunset"]).total_seconds()) < 30.0
-        assert abs((light.noon - row["transit"]).total_seconds()) < 15.0
+        assert abs((light.sun.morning - row["sunrise"]).total_seconds()) < 10.0
+        assert abs((light.sun.evening - row["sunset"]).total_seconds()) < 10.0
+        assert abs((light.noon - row["transit"]).total_seconds()) < 5.0
         assert light.notes == () or abs(latitude) == 60.0
 
 

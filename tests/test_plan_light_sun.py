@@ -143,6 +143,8 @@ def test_a_place_that_is_none_is_refused_in_words() -> None:
         Place(0.0, 0.0, 29000.0)
     with pytest.raises(PlanError, match=r'called "Etc/GMT-99".*Etc/GMT'):
         Place(0.0, 0.0, 0.0, "Etc/GMT-99")
+    with pytest.raises(PlanError, match=r'called "UTC\+1"; close to it: Etc/GMT-1$'):
+        Place(0.0, 0.0, 0.0, "UTC+1")
     for nonsense in ("", "../../etc/passwd", "Nowhere/At all"):
         with pytest.raises(PlanError, match=r"no time zone"):
             Place(0.0, 0.0, 0.0, nonsense)
@@ -159,5 +161,7 @@ def test_moments_are_read_on_the_clock_of_the_place() -> None:
         read_moment("tomorrow", place)
     with pytest.raises(PlanError, match=r"1900 to 2100, got 2500"):
         sun_at(place, datetime(2500, 1, 1, tzinfo=UTC))
+    with pytest.raises(PlanError, match=r"1900 to 2100, got 1$"):
+        read_moment("0001-01-01 00:00", place)
     with pytest.raises(PlanError, match=r"which clock"):
         sun_at(place, datetime(2026, 1, 1))

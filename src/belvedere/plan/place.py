@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -86,8 +87,8 @@ def zone_named(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         close = _close_zones(name)
-        nearest = f"the closest are {', '.join(close)}" if close else 'give one such as "UTC" or "Etc/GMT-1"'
-        raise PlanError(f'no time zone is called "{name}"', nearest) from None
+        nearest = f"close to it: {', '.join(close)}" if close else 'give one such as "UTC" or "Etc/GMT-1"'
+        raise PlanError(f'no time zone is called "{name[:60]}"', nearest) from None
 
 
 def read_moment(text: str, place: Place) -> datetime:
@@ -113,6 +114,7 @@ def read_moment(text: str, place: Place) -> datetime:
         ) from None
     if when.tzinfo is not None:
         return place.local(when)
+    _check_year(when.year)
     here = when.replace(tzinfo=zone_named(place.zone))
     back = place.local(here.astimezone(UTC))
     if back.replace(tzinfo=None) != when:
@@ -133,10 +135,7 @@ def checked_moment(when: datetime) -> datetime:
     """
     if when.tzinfo is None or when.utcoffset() is None:
         raise PlanError(f"{when:%Y-%m-%d %H:%M} does not say on which clock", "give the time zone too")
-    if not FIRST_YEAR <= when.year <= LAST_YEAR:
-        raise PlanError(
-            f"sun and moon are computed for the years {FIRST_YEAR} to {LAST_YEAR}, got {when.year}"
-        )
+    _check_year(when.year)
     return when
 
 
@@ -147,6 +146,11 @@ def days_since_2000(when: datetime) -> float:
 
 
 _NOON_2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
+
+
+def _check_year(year: int) -> None:
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise PlanError(f"sun and moon are computed for the years {FIRST_YEAR} to {LAST_YEAR}, got {year}")
 
 
 def _swapped(latitude: float, longitude: float) -> str | None:
@@ -162,8 +166,14 @@ def _finite(value: float) -> bool:
 
 @lru_cache(maxsize=16)
 def _close_zones(name: str) -> tuple[str, ...]:
-    """Names of the database closest in spelling, or those whose town is the name given."""
+    """Names of the database for the offset or the town given, or else closest in spelling."""
     lower = name.strip().lower().replace(" ", "_")
     names = sorted(available_timezones())
+    offset = re.fullmatch(r"(?:utc|gmt)([+-])0?(\d{1,2})(?::?00)?", lower)
+    if (
+        offset is not None
+    ):  # in the database's names the sign is the other way round: Etc/GMT-1 is ahead of UTC
+        turned = f"Etc/GMT{'-' if offset[1] == '+' else '+'}{offset[2]}"
+        return (turned,) if turned in names else ()
     towns = [n for n in names if lower and n.lower().rsplit("/", 1)[-1] == lower]
     return tuple(towns or difflib.get_close_matches(name, names, n=3, cutoff=0.6))

@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.cautions import SUN_AND_EYES, SUN_UNKNOWN
 from belvedere.plan.day_words import day_words, moon_day_words
@@ -13,6 +15,7 @@ from belvedere.plan.light import PlanLight, light_of_plan
 from belvedere.plan.place import Place, read_moment
 from belvedere.plan.plan_grid import plan_grid
 from belvedere.plan.shoot_plan import ShootPlan
+from belvedere.plan.sun_and_field import sun_over_sweep
 from belvedere.plan.sun_words import sun_words
 from belvedere.plan.sweep import plan_sweep
 from belvedere.plan.view import View
@@ -44,6 +47,17 @@ def test_an_evening_into_the_sun() -> None:
     for stop in plan.stops():
         if stop.number in light.over.held_by:
             assert abs(stop.yaw - light.over.start.yaw) < math.radians(16.0)
+
+
+def test_frames_stand_as_the_camera_is_held() -> None:
+    """Upright, 24 x 36 mm at 70 mm: half angles of atan(12 / 70) and atan(18 / 70)."""
+    plan = _plan()
+    light = _light(plan, "2026-10-09 12:00")
+    sweep = plan_sweep(plan.stops(), seconds_a_frame=4.0, seconds_to_turn=3.0)
+    expected = sun_over_sweep(plan.view, plan.stops(), (12 / 70, 18 / 70), PLACE, light.start, sweep)
+    assert light.over is not None
+    assert light.over.held_by == ()
+    assert light.over.nearest_distance == pytest.approx(expected.nearest_distance, abs=1e-9)
 
 
 def test_a_view_without_the_compass_still_has_its_times_and_its_warning() -> None:

@@ -29,6 +29,7 @@ GROUPS = (
     "resume",
     "no-exif",
     "silent",
+    "featureless",
     "sort",
     "check",
     "check-pixels",

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.alignment import ON_REQUEST, Alignment, LensGroup, Level, PairTies, Placement
-from belvedere.align.certainty import doubts, grid_sigmas, placement_sigmas
+from belvedere.align.certainty import doubts, grid_sigmas, placement_sigmas, plain_doubts, plain_sigmas
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.lens_groups import Group
 from belvedere.align.overlaps import frame_grid, overlap_fraction
 from belvedere.align.place_parts import GridJoin
+from belvedere.align.place_plain import PlainFrames
 from belvedere.align.rows import rows_and_columns, with_gaps
 from belvedere.align.solve import Solved
 from belvedere.align.start import Sights, StartingLens
@@ -28,32 +29,38 @@ def assemble(
     starts: Sequence[StartingLens],
     found: FoundBlock,
     solved: Solved,
-    cameras: Sequence[Camera],
+    turn: NDArray[np.float64],
     level: Level,
     left_out: set[int],
     join: GridJoin | None = None,
+    plain: PlainFrames | None = None,
 ) -> Alignment:
     """Put the alignment together.
 
     Parameters
     ----------
-    cameras : sequence of Camera
-        Of the block's frames, levelled.
+    turn : ndarray of shape (3, 3)
+        From the world of the block to that which is level.
     left_out : set of int
         Frames the photographer wants left out.
     join : GridJoin or None
         How parts of the block that meet nowhere were joined.
+    plain : PlainFrames or None
+        Frames without tie points that the grid places.
     """
     own = solved.cameras(sights)  # in the world of the covariance
     sigmas = placement_sigmas(solved, own)
     doubt = doubts(solved, sigmas, found, own, [f.name for f in frames], join)
-    places = rows_and_columns(cameras)
+    cameras = [c.with_rotation(c.rotation @ turn.T) for c in own]
+    alone = [] if plain is None else plain.cameras(sights)
+    places = rows_and_columns([*cameras, *(c.with_rotation(c.rotation @ turn.T) for c in alone)])
     by_grid = np.zeros(len(cameras), dtype=bool)
     if join is not None:
         by_grid = join.part_of > 0
         sigmas = np.where(by_grid, np.hypot(np.nan_to_num(sigmas), grid_sigmas(join, own)), sigmas)
         places = with_gaps(places, join.gaps)
     at = {i: k for k, i in enumerate(solved.frames)}
+    by_turn = _by_turn(plain, alone, own, sigmas)
     placements = []
     for i in range(len(frames)):
         lens = int(sights.group_of[i])
@@ -63,6 +70,10 @@ def assemble(
             row, column = places[k]
             by: Literal["tie-points", "grid"] = "grid" if by_grid[k] else "tie-points"
             placements.append(Placement(lens, cameras[k], row, column, by, sigma, doubt[k], None))
+        elif i in by_turn:
+            m, sigma, said = by_turn[i]
+            camera = alone[m].with_rotation(alone[m].rotation @ turn.T)
+            placements.append(Placement(lens, camera, *places[len(cameras) + m], "grid", sigma, said))
         else:
             placements.append(Placement(lens, None, reason=_reason(i, frames, found.blocks, left_out)))
     return Alignment(
@@ -74,6 +85,20 @@ def assemble(
         _rms(solved.adjusted.residuals, solved.adjusted.weights),
         tuple(s.notice for s in starts if s.notice),
     )
+
+
+def _by_turn(
+    plain: PlainFrames | None,
+    alone: Sequence[Camera],
+    tied: Sequence[Camera],
+    tied_sigmas: NDArray[np.float64],
+) -> dict[int, tuple[int, float, str | None]]:
+    """Of every frame that the grid places: its number among them, sigma in px, and what speaks against it."""
+    if plain is None:
+        return {}
+    sigmas = plain_sigmas(plain.covariance, alone, tied, tied_sigmas)
+    said = plain_doubts(sigmas, alone)
+    return {i: (m, float(sigmas[m]), said[m]) for m, i in enumerate(plain.frames)}
 
 
 def _reason(i: int, frames: Sequence[Frame], blocks: Sequence[Sequence[int]], left_out: set[int]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from belvedere.align.block import LENS_PARAMETERS
 from belvedere.align.find_block import FoundBlock
-from belvedere.align.overlaps import frame_grid
+from belvedere.align.overlaps import frame_grid, overlapping_pairs
 from belvedere.align.place_parts import GridJoin
 from belvedere.align.solve import Solved
 from belvedere.align.start import Pair
@@ -58,6 +59,54 @@ def grid_sigmas(join: GridJoin, cameras: Sequence[Camera]) -> NDArray[np.float64
     """One sigma of every frame's shift against the first part, px; 0 for the first part's own frames."""
     shift2 = [_mean_shift2(join.covariance[p, :, p], c) for p, c in zip(join.part_of, cameras, strict=True)]
     return np.asarray(np.sqrt(np.maximum(shift2, 0.0)))
+
+
+def plain_sigmas(
+    covariance: NDArray[np.float64],
+    cameras: Sequence[Camera],
+    tied: Sequence[Camera],
+    tied_sigmas: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """RMS over every frame that the grid places of its 1-sigma shift against the frames it overlaps, px.
+
+    Parameters
+    ----------
+    covariance : ndarray of shape (m, 3, m, 3)
+        Of the frames' turns against the tied ones, rad^2.
+    cameras, tied : sequences of Camera
+        Of these frames, and of the tied ones.
+    tied_sigmas : ndarray
+        Placement sigmas of the tied ones, px; NaN where not known.
+    """
+    every = [*cameras, *tied]
+    m = len(cameras)
+    near: list[list[int]] = [[] for _ in cameras]
+    for a, b in overlapping_pairs(range(len(every)), every):
+        for me, other in ((a, b), (b, a)):
+            if me < m:
+                near[me].append(other)
+    out = np.empty(m)
+    for i, camera in enumerate(cameras):
+        squares = []
+        for j in near[i]:
+            relative = covariance[i, :, i]
+            if j < m:
+                relative = relative + covariance[j, :, j] - covariance[i, :, j] - covariance[j, :, i]
+            own = 0.0 if j < m else float(np.nan_to_num(tied_sigmas[j - m])) ** 2
+            squares.append(_mean_shift2(relative, camera) + own)
+        out[i] = math.sqrt(max(float(np.mean(squares)), 0.0)) if squares else math.nan
+    return out
+
+
+def plain_doubts(sigmas: NDArray[np.float64], cameras: Sequence[Camera]) -> list[str | None]:
+    """For every frame that the grid places, a sentence where it is less sure than the whole promises."""
+    return [
+        "shows nothing to tie it by; placed by the steps of the turn, "
+        f"sure to about {_figure(s)} px (one sigma)"
+        if s > _SIGMA_SHARE * max(c.width, c.height)
+        else None
+        for s, c in zip(sigmas.tolist(), cameras, strict=True)
+    ]
 
 
 def drift_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:

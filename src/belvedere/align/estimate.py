@@ -17,6 +17,7 @@ from belvedere.align.lens_groups import Group, group_frames, sensor_axes
 from belvedere.align.level import estimate_level
 from belvedere.align.options import AlignOptions
 from belvedere.align.place_parts import place_parts
+from belvedere.align.place_plain import place_plain
 from belvedere.align.said import Said, said_of
 from belvedere.align.solve import solve_finely
 from belvedere.align.start import Mapper, Sights, learn_lenses, match_likely_pairs
@@ -102,8 +103,10 @@ def _estimate(
         first_part=len(joined.parts[0]),
         run=run,
     )
-    cameras = [c.with_rotation(c.rotation @ turn.T) for c in cameras]
-    return assemble(frames, sights, groups, starts, found, solved, cameras, level, set(said.left_out), join)
+    plain = place_plain(source, frames, sights, found, solved, said.left_out)
+    return assemble(
+        frames, sights, groups, starts, found, solved, turn, level, set(said.left_out), join, plain
+    )
 
 
 def _sights(

@@ -20,7 +20,7 @@ from belvedere.geometry.camera import Camera
 _PIXELS = 120_000  # of the copies compared: coarse, so that a pixel or two of error do not matter
 _GRID = 72
 _LEAST_POINTS = 80
-_PLAIN = 1.5  # codes of 255: structure weaker than this is noise or haze
+PLAIN = 1.5  # codes of 255: structure weaker than this is noise or haze
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def likeness(a: Structure, b: Structure, camera_a: Camera, camera_b: Camera) -> 
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     there, seen = camera_b.project(camera_a.rays(points))
     va, vb = _at(a, points[seen]), _at(b, there[seen])
-    lively = np.maximum(np.abs(va), np.abs(vb)) > _PLAIN
+    lively = np.maximum(np.abs(va), np.abs(vb)) > PLAIN
     n = int(np.count_nonzero(lively))
     if n < _LEAST_POINTS:
         return Likeness(float("nan"), n)

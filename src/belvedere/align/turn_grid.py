@@ -169,7 +169,7 @@ class _Fit:
         """Grid from block 0 alone, then every other block turned so that its middle frame lies on it."""
         own = np.flatnonzero(self.places.part == 0)
         row, column = self.places.row[own], self.places.column[own]
-        angle = _angles(self.to_head[0] @ self.poses[own])
+        angle = angles_of(self.to_head[0] @ self.poses[own])
         self.yaw, self.pitch = np.zeros(self.rows), np.zeros(self.rows)
         rises: list[float] = []
         spans: list[float] = []
@@ -196,7 +196,7 @@ class _Fit:
 
     def off(self) -> NDArray[np.float64]:
         """Yaw, pitch and roll of every frame (n, 3) less the grid's."""
-        angle = _angles(self.to_head[self.places.part] @ self.poses)
+        angle = angles_of(self.to_head[self.places.part] @ self.poses)
         row = self.places.row
         off = angle - np.stack(
             [
@@ -222,7 +222,7 @@ class _Fit:
         small = 1e-6
         for axis in range(3):
             turn = matrix_from_vector(small * np.eye(3)[axis])
-            apart = _angles(turn @ poses) - _angles(turn.T @ poses)
+            apart = angles_of(turn @ poses) - angles_of(turn.T @ poses)
             apart = np.remainder(apart + math.pi, 2.0 * math.pi) - math.pi
             out[each, :, 2 + 2 * rows + 3 * self.places.part + axis] = apart / (2.0 * small)
         return out
@@ -329,7 +329,7 @@ def _yaw_covariance(places: Places, kind: Scatter) -> NDArray[np.float64]:
     return np.asarray(together + 1e-3 * np.eye(n))
 
 
-def _angles(poses: NDArray[np.float64]) -> NDArray[np.float64]:
+def angles_of(poses: NDArray[np.float64]) -> NDArray[np.float64]:
     """Yaw, pitch and roll (n, 3) of poses (n, 3, 3): `geometry.rotation.yaw_pitch_roll` for many at once."""
     level = np.hypot(poses[:, 0, 2], poses[:, 2, 2])
     return np.stack(

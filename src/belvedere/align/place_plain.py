@@ -1,0 +1,234 @@
+"""Frames with nothing to tie them by, placed by the regularity of the turn where the order shot tells where.
+
+Which place of the grid is empty for them follows from the order shot (`order_cells`); where that place looks,
+and how surely, from the steps of the turn and from the tied frames beside it (`turn_prediction`). A frame is
+left out where its place is not plain, where the turn is too uneven, or where its pixels speak against it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.block import Block
+from belvedere.align.find_block import FoundBlock
+from belvedere.align.order_cells import Cell, cells_between, cells_of_whole_rows, cells_within
+from belvedere.align.overlap_check import structure
+from belvedere.align.overlaps import overlapping_pairs
+from belvedere.align.plain_check import light, light_agrees, structure_verdict
+from belvedere.align.series_places import shooting_order
+from belvedere.align.solve import Solved, cameras_of
+from belvedere.align.start import Sights
+from belvedere.align.tied_grid import TiedGrid, tied_grid
+from belvedere.align.turn_prediction import Predicted, predict
+from belvedere.capture.frame import Frame
+from belvedere.capture.frame_source import FrameSource
+from belvedere.geometry.camera import Camera
+
+# Common practice, no published source; checked on simulated sets.
+_LARGEST_BLOCK = 3  # frames that hang together by themselves and are still placed one by one
+_PLAIN_FEATURES = 60  # up to which a frame counts as plain, of the features kept
+_SIGMA_OF_OVERLAP = 0.15  # of the overlap of neighbours: where a place is surer than that, it is used
+_LEAST_OVERLAP = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class PlainFrames:
+    """Frames placed by the grid.
+
+    Parameters
+    ----------
+    frames : tuple of int
+        Frame indices.
+    rotations : ndarray of shape (m, 3, 3)
+        World to camera, in the world of the solved block.
+    covariance : ndarray of shape (m, 3, m, 3)
+        Of their turns against the block, as small rotations in the world, rad^2.
+    block : Block
+        The same with their lenses.
+    """
+
+    frames: tuple[int, ...]
+    rotations: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    block: Block
+
+    def cameras(self, sights: Sights) -> list[Camera]:
+        """Cameras of `frames`."""
+        return cameras_of(self.block, self.frames, sights)
+
+
+def place_plain(
+    source: FrameSource,
+    frames: Sequence[Frame],
+    sights: Sights,
+    found: FoundBlock,
+    solved: Solved,
+    left_out: frozenset[int],
+) -> PlainFrames | None:
+    """Place the frames that nothing ties to a solved block; None where there is none to place.
+
+    Parameters
+    ----------
+    left_out : frozenset of int
+        Frames the photographer wants left out.
+    """
+    used = set(solved.frames)
+    groups = {int(sights.group_of[i]) for i in used}
+    small = {i for b in found.blocks if len(b) <= _LARGEST_BLOCK for i in b}
+    wanted = sorted(i for i in small - used - left_out if int(sights.group_of[i]) in groups)
+    if not wanted:
+        return None
+    cameras = solved.cameras(sights)
+    told = _cells(frames, sights, solved, cameras, wanted)
+    if told is None:
+        return None
+    grid, cells = told
+    if not cells:
+        return None
+    lone = sorted(cells)
+    predicted = predict(
+        np.stack([c.rotation for c in cameras]),
+        np.array([grid.place[i] for i in solved.frames]),
+        np.array([cells[i] for i in lone]),
+        grid.head,
+        grid.step,
+    )
+    placed = _placed(sights, solved, lone, predicted)
+    stay = _standing(source, frames, solved, cameras, placed, placed.cameras(sights), grid.step)
+    if not stay:
+        return None
+    return PlainFrames(
+        tuple(placed.frames[k] for k in stay),
+        placed.rotations[stay],
+        placed.covariance[stay][:, :, stay],
+        Block(
+            placed.rotations[stay], placed.block.lenses, placed.block.lens_of[stay], placed.block.axes[stay]
+        ),
+    )
+
+
+def _cells(
+    frames: Sequence[Frame],
+    sights: Sights,
+    solved: Solved,
+    cameras: Sequence[Camera],
+    wanted: Sequence[int],
+) -> tuple[TiedGrid, dict[int, Cell]] | None:
+    """The grid of the tied frames, and the only place that the order shot leaves to frames wanted.
+
+    The order counts by the files' own counter, or by the files there are, or leaves out those that show much
+    and fit nowhere (a marker frame between two rows). Where two of these disagree, the place is not plain.
+    """
+    n = len(frames)
+    used = set(solved.frames)
+    strangers = {
+        i
+        for i in range(n)
+        if i not in used and (i not in wanted or len(sights.features[i].points) > _PLAIN_FEATURES)
+    }
+    numberings = [shooting_order([f.name for f in frames]), list(range(n))]
+    numberings.append([i - sum(s < i for s in strangers) for i in range(n)])
+    first_grid: TiedGrid | None = None
+    told: dict[int, set[Cell]] = {}
+    for k, number in enumerate(numberings):
+        if any(number == other for other in numberings[:k]):
+            continue
+        counted = [i for i in range(n) if k < 2 or i not in strangers]
+        grid = tied_grid(solved.frames, cameras, [number[i] for i in solved.frames])
+        if grid is None:
+            continue
+        if first_grid is None:
+            first_grid = grid
+        elif first_grid.place != grid.place:
+            return None
+        by_number = {number[i]: i for i in counted}
+        ends = number[counted[0]], number[counted[-1]]
+        ways = [cells_between(grid.rows), cells_within(grid.rows, *ends)]
+        ways += cells_of_whole_rows(grid.rows, *ends)
+        for way in ways:
+            for at, cell in way.items():
+                i = by_number.get(at)
+                if i is not None and i in wanted:
+                    told.setdefault(i, set()).add(cell)
+    if first_grid is None:
+        return None
+    taken = set(first_grid.place.values())
+    single = {i: next(iter(cells)) for i, cells in told.items() if len(cells) == 1}
+    claims = list(single.values())
+    return first_grid, {i: c for i, c in single.items() if c not in taken and claims.count(c) == 1}
+
+
+def _placed(sights: Sights, solved: Solved, lone: Sequence[int], predicted: Predicted) -> PlainFrames:
+    block = Block(
+        predicted.rotations,
+        solved.adjusted.block.lenses,
+        sights.group_of[list(lone)],
+        sights.axes[list(lone)],
+    )
+    return PlainFrames(tuple(lone), predicted.rotations, predicted.covariance, block)
+
+
+def _standing(
+    source: FrameSource,
+    frames: Sequence[Frame],
+    solved: Solved,
+    tied: Sequence[Camera],
+    placed: PlainFrames,
+    cameras: Sequence[Camera],
+    step: float,
+) -> list[int]:
+    """Which of the frames placed may stay: sure enough, and not against the pixels of what they overlap."""
+    camera_of = dict([*zip(solved.frames, tied, strict=True), *zip(placed.frames, cameras, strict=True)])
+    lights = {}
+    structures = {}
+    near: dict[int, list[int]] = {i: [] for i in camera_of}
+    every = sorted(camera_of)
+    for a, b in overlapping_pairs(every, [camera_of[i] for i in every], least=_LEAST_OVERLAP):
+        near[a].append(b)
+        near[b].append(a)
+    sigma = {
+        i: math.sqrt(float(np.trace(placed.covariance[k, :, k])) / 3.0) for k, i in enumerate(placed.frames)
+    }
+    in_picture = set(solved.frames)
+    waiting = sorted(placed.frames, key=lambda i: (sigma[i], i))
+    stay: list[int] = []
+    moved = True
+    while moved:  # from the tied frames outwards
+        moved = False
+        for i in list(waiting):
+            beside = [j for j in near[i] if j in in_picture]
+            if not beside:
+                continue
+            waiting.remove(i)
+            moved = True
+            camera = camera_of[i]
+            overlap = 2.0 * math.atan(camera.width / 2.0 / camera.focal_px) - abs(step)
+            if sigma[i] > _SIGMA_OF_OVERLAP * overlap:
+                continue
+            for j in (i, *beside):
+                if j not in lights:
+                    lights[j], structures[j] = light(source, j, frames[j]), structure(source, j)
+            if any(light_agrees(lights[i], lights[j], camera, camera_of[j]) is False for j in beside):
+                continue
+            verdicts = {
+                structure_verdict(
+                    structures[i],
+                    structures[j],
+                    camera,
+                    camera_of[j],
+                    camera.focal_px * math.hypot(sigma[i], sigma.get(j, 0.0)),
+                )
+                for j in beside
+            }
+            if "differs" in verdicts and "agrees" not in verdicts:
+                continue
+            in_picture.add(i)
+            stay.append(i)
+            break
+    at = {i: k for k, i in enumerate(placed.frames)}
+    return sorted(at[i] for i in stay)

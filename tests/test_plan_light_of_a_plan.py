@@ -52,7 +52,7 @@ def test_an_evening_into_the_sun() -> None:
 def test_frames_stand_as_the_camera_is_held() -> None:
     """Upright, 24 x 36 mm at 70 mm: half angles of atan(12 / 70) and atan(18 / 70)."""
     plan = _plan()
-    light = _light(plan, "2026-10-09 12:00")
+    light = _light(plan, "2026-10-09 09:00")
     sweep = plan_sweep(plan.stops(), seconds_a_frame=4.0, seconds_to_turn=3.0)
     expected = sun_over_sweep(plan.view, plan.stops(), (12 / 70, 18 / 70), PLACE, light.start, sweep)
     assert light.over is not None

@@ -38,6 +38,7 @@ class Posed:
     agreement: float = 0.95
     held: str = "portrait"
     kin: int = 0
+    ground: bool = False
 
 
 def grid(
@@ -64,7 +65,7 @@ def rotation(shot: Posed) -> NDArray[np.float64]:
 def facts(shots: Sequence[Posed]) -> tuple[Facts, ...]:
     """What is known of the shots."""
     return tuple(
-        Facts(s.kin, s.held, s.seconds, s.ev, 5 if s.plain else 300, s.marker)  # type: ignore[arg-type]
+        Facts(s.kin, s.held, s.seconds, s.ev, 5 if s.plain else 300, s.marker, s.ground)  # type: ignore[arg-type]
         for s in shots
     )
 

@@ -370,3 +370,23 @@ def test_a_row_in_steps_that_leave_room_for_more_or_less_than_a_frame_lacks_none
     for step in (17.0, 18.6):  # 19 frames: 54 and 25 degrees are left
         turned = np.stack([rotation(Posed(step * k)) for k in range(19)])
         assert find_rows(turned, np.tile([WIDE, HIGH], (19, 1))).missing == ()
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_a_wide_gap_in_a_row_that_goes_nearly_all_around_is_no_end_of_it(left: bool) -> None:
+    cells = [(0, 18 - c if left else c) for c in range(19) if c != 7]  # 342 degrees less one frame
+    for yaw in (0.0, 100.0, 171.0):
+        turned = np.stack([rotation(s) for s in grid(cells, yaw=yaw)])
+        found = find_rows(turned, np.tile([WIDE, HIGH], (18, 1)))
+        assert [cells[k] for k in found.rows[0]] == sorted(cells)
+        assert found.missing == ((0, 11 if left else 7),)
+
+
+def test_rows_with_ragged_ends_keep_their_columns() -> None:
+    cells = [(0, c) for c in range(2, 8)] + [(1, c) for c in range(7)] + [(2, c) for c in range(1, 9)]
+    turned = np.stack([rotation(s) for s in grid(cells)])
+    found = find_rows(turned, np.tile([WIDE, HIGH], (len(cells), 1)))
+    assert [[cells[k][1] for k in row] for row in found.rows] == [
+        list(range(2, 8)), list(range(7)), list(range(1, 9))
+    ]  # fmt: skip
+    assert found.missing == ((0, 0), (0, 1), (0, 8), (1, 7), (1, 8), (2, 0))

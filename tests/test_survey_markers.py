@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from belvedere.survey.appearance.marker_look import MarkerLook
-from belvedere.survey.sorting.markers import agreeing, by_habit, find_markers
+from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers
 from survey_sets import SCENE, Posed, facts, grid, joints
 
 HAND = MarkerLook("near-object", 0.95, "strips side by side that spread like fingers")
@@ -123,3 +123,23 @@ def test_a_frame_held_or_exposed_otherwise_is_no_marker_by_habit() -> None:
 def test_a_frame_apart_from_the_series_is_no_marker_by_habit() -> None:
     shots = [ground(0.0), ground(3.0), *grid(ROW, start_s=9.0), ground(50.0)]
     assert habit(shots, [0, 1, 8], [range(2, 8)]) == {1, 8}
+
+
+def lone(shots: Sequence[Posed], alone: Sequence[int], series: Sequence[Sequence[int]]) -> set[int]:
+    return set(between_series(range(len(shots)), facts(shots), alone, series))
+
+
+def test_a_single_frame_of_the_ground_between_two_series_is_probably_a_marker() -> None:
+    shots = [*grid(ROW), ground(30.0, ground=True), *grid(ROW, start_s=40.0, yaw=180.0)]
+    own = [range(6), range(7, 13)]
+    assert lone(shots, [6], own) == {6}
+    assert lone(shots, [6], [[*range(6), *range(7, 13)]]) == set()  # within one series
+    assert lone(shots[:7], [6], own[:1]) == set()  # after the last
+    for more in ({"ground": False}, {"plain": True}, {"ev": 1.3}, {"held": "landscape"}, {"kin": 3}):
+        other = [*shots[:6], replace(shots[6], **more), *shots[7:]]  # type: ignore[arg-type]
+        assert lone(other, [6], own) == set(), more
+
+
+def test_of_two_frames_of_the_ground_between_two_series_neither_stands_alone() -> None:
+    shots = [*grid(ROW), ground(30.0, ground=True), ground(34.0, ground=True), *grid(ROW, start_s=40.0)]
+    assert lone(shots, [6, 7], [range(6), range(8, 14)]) == set()

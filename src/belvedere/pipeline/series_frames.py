@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from belvedere.errors import NothingToMake
+from belvedere.pipeline.known_card import is_known_card
 from belvedere.pipeline.manifest import Manifest, read_manifest
 from belvedere.survey.sorting.series_file import card_root
 from belvedere.survey.sorting.sorted_card import Series, SortedCard
@@ -55,7 +56,7 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
     Raises
     ------
     NothingToMake
-        If none of the frames is there.
+        If none of the frames is there, or another card with files of the same names.
     UnreadableFile
         If a manifest of copies cannot be read.
     """
@@ -68,6 +69,12 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
         raise NothingToMake(
             f"{series.name}: its {len(gone)} frames are not in {root}{copies}. Put the card in, or sort the "
             "copy of it that you have"
+        )
+    on_card = any(path == root / place for place, path in zip(series.frames, files, strict=True))
+    if on_card and is_known_card(root, card.known_by) is False:
+        raise NothingToMake(
+            f"{series.name}: {root} is another card than the one that {file.name} sorts: files have the same "
+            "names, but other sizes or times of exposure. Put the right card in, or sort this one"
         )
     notices = []
     if series.brackets:

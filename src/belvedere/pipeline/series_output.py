@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from belvedere.errors import OutputFailed, UnreadableFile
+from belvedere.pipeline.known_card import is_known_card
 from belvedere.pipeline.output import check_writable
 from belvedere.survey.sorting.contact_sheet import GENERATOR
 from belvedere.survey.sorting.series_file import files_of, read_series
@@ -37,14 +38,19 @@ def check_series_output(out: Path, root: Path) -> None:
     check_writable(out)
 
 
-def check_series_replaceable(out: Path, places: frozenset[str], replace: bool) -> SortedCard | None:
+def check_series_replaceable(
+    out: Path, word_file: Path, root: Path, places: frozenset[str], replace: bool
+) -> SortedCard | None:
     """Raise OutputFailed if a file is there that is no sorting of this card, unless it may be replaced.
 
     Parameters
     ----------
-    out : Path
+    out, word_file : Path
+        The series.json, and where the photographer's word on it lies.
+    root : Path
+        The card that is to be sorted.
     places : frozenset of str
-        Paths of the shots under the card that is to be sorted.
+        Paths of its shots under it.
     replace : bool
 
     Returns
@@ -54,7 +60,8 @@ def check_series_replaceable(out: Path, places: frozenset[str], replace: bool) -
 
     Notes
     -----
-    A card is known by what is on it, not by where it is mounted: one file in common makes it the same.
+    A card is known by what is on it, not by where it is mounted: by a few files with their sizes and times,
+    because another card may hold files of the same names. A word on another card is never heeded.
     """
     sheet = sheet_path(out)
     if sheet.exists() and not replace and not _is_contact_sheet(sheet):
@@ -73,16 +80,40 @@ def check_series_replaceable(out: Path, places: frozenset[str], replace: bool) -
             f"{out}: is there already and is no sorting that can be read ({error.why}). "
             "Choose another name with --out, or add --replace."
         ) from error
-    known = {file for series in before.series for file in files_of(series)}
-    known |= {entry.file for entry in (*before.markers, *before.strays, *before.unreadable)}
-    if known and places and not known & places:
-        if replace:
-            return None
+    other = _other_card(before, root, places)
+    if not other:
+        return before
+    if not replace:
         raise OutputFailed(
-            f"{out}: is the sorting of another card ({before.card}). "
+            f"{out}: is the sorting of another card ({before.card}){other}. "
             "Choose another name with --out, or add --replace."
         )
-    return before
+    if word_file.exists():
+        raise OutputFailed(
+            f"{word_file}: is your word on another card{other}. "
+            "Move it away, or choose another name with --out."
+        )
+    return None
+
+
+def _other_card(before: SortedCard, root: Path, places: frozenset[str]) -> str:
+    """Why a sorting is of another card, to go on after "another card"; empty where it is of this one."""
+    known = {file for series in before.series for file in files_of(series)}
+    known |= {entry.file for entry in (*before.markers, *before.strays, *before.unreadable)}
+    if not known or not places:
+        return ""
+    if not known & places:
+        return ": no file of that is on this one"
+    if not before.known_by:
+        return ""
+    same = is_known_card(root, before.known_by)
+    if same:
+        return ""
+    if same is None:
+        return ": names are the same, but none of the frames by which it is known again is on this one"
+    count = len(known & places)
+    names = "1 file has the same name" if count == 1 else f"{count} files have the same names"
+    return f": {names}, but other sizes or times of exposure"
 
 
 def _is_contact_sheet(file: Path) -> bool:

@@ -15,6 +15,7 @@ from belvedere.compose.finished_file import finished_file, output_failed
 from belvedere.errors import BelvedereError, NothingToMake, UnreadableFile
 from belvedere.pipeline.copy_series import check_copies_folder
 from belvedere.pipeline.heed_series import heed_series_word, unheeded
+from belvedere.pipeline.known_card import known_by
 from belvedere.pipeline.processors import one_thread_each, processors
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.schedule import Threads
@@ -113,9 +114,8 @@ def sort(options: SortOptions, progress: Progress) -> Sorting:
         card = read_card(root, run)
         progress.finish()
         _check_pictures(options.card, card)
-        before = check_series_replaceable(
-            options.out, frozenset(shot.place for shot in card.shots), options.replace
-        )
+        places = frozenset(shot.place for shot in card.shots)
+        before = check_series_replaceable(options.out, word_file, root, places, options.replace)
         word = SeriesWord() if document is None else heed_series_word(document, word_file, card)
         progress.expect({stage: s * len(card.shots) for stage, s in _EXPECTED.items()})
         found = _sorted(card, word, run, thumbnails, progress)
@@ -123,7 +123,10 @@ def sort(options: SortOptions, progress: Progress) -> Sorting:
         if options.into is not None:
             copies = os.path.abspath(options.into)  # noqa: PTH100
         found = msgspec.structs.replace(
-            found, copies=copies, notices=(*found.notices, *unheeded(word, found))
+            found,
+            known_by=known_by(card),
+            copies=copies,
+            notices=(*found.notices, *unheeded(word, found)),
         )
         progress.begin("sheet")
         with finished_file(options.out) as stream:

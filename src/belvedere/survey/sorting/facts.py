@@ -33,6 +33,8 @@ class Facts:
         How many features it shows; few means plain.
     marker : MarkerLook or None
         How it looks by itself; None where nobody looked.
+    ground : bool
+        Whether it shows one texture all over, as the ground at the feet does.
     """
 
     kin: int
@@ -41,6 +43,7 @@ class Facts:
     ev: float | None
     features: int
     marker: MarkerLook | None
+    ground: bool = False
 
 
 def is_plain(facts: Facts) -> bool:
@@ -68,6 +71,7 @@ def facts_of(
                 ev=m.exposure_ev,
                 features=0 if look is None else len(look.points),
                 marker=None if look is None else look.marker,
+                ground=look is not None and look.ground,
             )
         )
     return tuple(out)

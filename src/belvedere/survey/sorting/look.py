@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from belvedere.align.features import Features, detect
 from belvedere.capture.frame import Exposure, Metadata
 from belvedere.capture.glance import Glance, embedded_look, reduced_look
+from belvedere.survey.appearance.even_ground import is_even_ground
 from belvedere.survey.appearance.marker_look import MarkerLook, marker_look
 
 Depth = Literal["embedded", "reduced", "close"]
@@ -45,6 +46,8 @@ class Look:
         What the frame looks like by itself; a close look does not tell.
     brightness : float
         Mean code, 0 to 1.
+    ground : bool
+        Whether it shows one texture all over, as the ground does; a close look does not tell.
     """
 
     points: NDArray[np.float32]
@@ -53,6 +56,7 @@ class Look:
     enough: bool
     marker: MarkerLook
     brightness: float
+    ground: bool = False
 
     def features(self) -> Features:
         """The features with descriptors of unit length again."""
@@ -102,4 +106,5 @@ def look_at(glance: Glance, metadata: Metadata, depth: Depth) -> Look:
         enough=glance.kind == "reduced" or max(image.shape[:2]) >= _ENOUGH_PX,
         marker=_NOT_JUDGED if depth == "close" else marker_look(image),
         brightness=brightness,
+        ground=depth != "close" and is_even_ground(image),
     )

@@ -21,6 +21,9 @@ _BADLY = 0.5
 _HABIT_LEAST, _HABIT_SHARE = 2, 0.5  # marked ends of series that make a habit
 _SAME_EV = 0.4
 
+LONE_CONFIDENCE = 0.55
+"""Of a single frame of the ground between two series. Common practice, no published source."""
+
 _WORDS = {
     "dark": "all dark, as with the lens cap on",
     "near-object": "something close to the lens",
@@ -187,6 +190,38 @@ def by_habit(
     ends = {k for own in series for k in (min(place[i] for i in own) - 1, max(place[i] for i in own) + 1)}
     count = sum(0 <= k < len(order) and order[k] in marked for k in ends)
     return candidates if count >= max(_HABIT_LEAST, _HABIT_SHARE * len(ends)) else {}
+
+
+def between_series(
+    order: Sequence[int], facts: Sequence[Facts], alone: Collection[int], series: Sequence[Sequence[int]]
+) -> dict[int, str]:
+    """Single frames of the ground that stand between two series, each with why: probably markers.
+
+    The frame is held and exposed like the series next to it and shot with their lens, matches neither of
+    them, and shows one texture all over. No habit need tell; so it is less sure than other markers.
+
+    Parameters
+    ----------
+    order : sequence of int
+        A body's shots in the order shot.
+    alone : collection of int
+        Shots that overlap no other.
+    series : sequence of sequence of int
+        Shots of every series of the body.
+    """
+    home = {i: s for s, own in enumerate(series) for i in own}
+    out: dict[int, str] = {}
+    for before, i, after in zip(order, order[1:], order[2:], strict=False):
+        if i not in alone or before not in home or after not in home or home[before] == home[after]:
+            continue
+        if facts[i].ground and not is_plain(facts[i]) and any(
+            _alike(facts[i], facts[n]) for n in (before, after)
+        ):  # fmt: skip
+            out[i] = (
+                "probably a marker: it looks like the ground, stands alone between two series and continues "
+                "neither"
+            )
+    return out
 
 
 def _alike(a: Facts, b: Facts) -> bool:

@@ -146,11 +146,11 @@ def _row_rise(dx: NDArray[np.float64], dy: NDArray[np.float64]) -> float:
 
 
 def _edge_of_turn(rows: Sequence[NDArray[np.int64]], yaw: NDArray[np.float64]) -> tuple[float | None, int]:
-    """Yaw at which whole turns are cut, and where a frame is lacking there: 1 on the right, -1 on the left.
+    """Yaw at which rows are cut, and where a frame is lacking there: 1 on the right, -1 on the left, else 0.
 
-    They are cut where the first was begun; None where no row goes all around. A row goes all around where no
-    gap in it is wide; where it was shot once round the same way and its last frame meets its first, so that a
-    wide gap elsewhere is a frame missing; and where just one frame finds room between its last and its first.
+    A row that goes all around without a wide gap is cut where the first was begun, and so is one that was
+    shot once round the same way, so that a wide gap elsewhere is a frame missing. It lacks a frame at the cut
+    where just one finds room between its last and its first. None: a row is cut at its widest gap.
     """
     longest = max(rows, key=len)
     gaps = _gaps(np.sort(yaw[longest] % (2.0 * np.pi)))
@@ -167,8 +167,9 @@ def _edge_of_turn(rows: Sequence[NDArray[np.int64]], yaw: NDArray[np.float64]) -
     left = float(shot[-1]) / turn
     if left <= _OPEN:
         return edge, 0
+    middle = float(yaw[longest[0]] - 0.5 * way * shot[-1])
     one = _LAST_ONE[0] <= left <= _LAST_ONE[1] and turn <= _ALMOST_WHOLE and shot[:-1].max() <= _OPEN * turn
-    return (edge, int(way)) if one else (None, 0)
+    return (edge, int(way)) if one else (middle, 0)
 
 
 def _left_to_right(members: NDArray[np.int64], yaw: NDArray[np.float64], edge: float | None) -> list[int]:

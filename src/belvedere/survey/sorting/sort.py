@@ -15,7 +15,7 @@ from belvedere.survey.sorting.facts import Facts, facts_of
 from belvedere.survey.sorting.group import group_stretch, stepped_poses, stretches
 from belvedere.survey.sorting.joints import Joint, Optics, find_joints, learn_optics, pairs_to_try
 from belvedere.survey.sorting.look import Depth, Look
-from belvedere.survey.sorting.markers import agreeing, by_habit, find_markers
+from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers
 from belvedere.survey.sorting.order import BodySequence, order_shots
 from belvedere.survey.sorting.series_word import SeriesWord
 from belvedere.survey.sorting.sorted_card import SortedCard
@@ -82,8 +82,9 @@ def sort_card(card: Card, look: LookAt, word: SeriesWord | None = None, *, run: 
 def _with_habit(
     decided: Sequence[Decided], sequences: Sequence[BodySequence], facts: Sequence[Facts], scenes: set[int]
 ) -> list[Decided]:
-    """What was decided, with markers that only the photographer's habit tells."""
+    """What was decided, with markers that only their place tells: by the photographer's habit, or alone."""
     words: dict[int, str] = {}
+    unsure: set[int] = set()
     for sequence in sequences:
         own = set(sequence.order)
         parts = [d for d in decided if own & set(d.order)]
@@ -98,9 +99,17 @@ def _with_habit(
             [i for p in draft.poses for i in d.grouped.poses[p]] for d in parts for draft in d.grouped.drafts
         ]
         markers = {i for d in parts for i in d.markers}
-        words |= by_habit(sequence.order, facts, loose, markers, series)
+        told = by_habit(sequence.order, facts, loose, markers, series)
+        alone = {i for d in parts for p in d.grouped.loose for i in d.grouped.poses[p]} - {*told, *markers}
+        lone = between_series(sequence.order, facts, alone - scenes, series)
+        words |= told | lone
+        unsure |= set(lone)
     return [
-        replace(d, markers={**d.markers, **{i: words[i] for i in d.order if i in words and i not in scenes}})
+        replace(
+            d,
+            markers={**d.markers, **{i: words[i] for i in d.order if i in words and i not in scenes}},
+            unsure=frozenset(unsure & set(d.order)),
+        )
         for d in decided
     ]
 

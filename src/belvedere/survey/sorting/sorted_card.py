@@ -17,11 +17,12 @@ Count = Annotated[int, msgspec.Meta(ge=0)]
 Held = Literal["portrait", "landscape", "square"]
 
 
-class SetApart(msgspec.Struct, frozen=True):
-    """A file that is in no series, and why."""
+class SetApart(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A file that is in no series, why, and how sure that is, 0 to 1; 1 is not written."""
 
     file: str
     why: str
+    confidence: Fraction = 1.0
 
 
 class Series(msgspec.Struct, frozen=True, kw_only=True):
@@ -67,6 +68,14 @@ class Series(msgspec.Struct, frozen=True, kw_only=True):
     confidence: Fraction = 1.0
 
 
+class KnownFile(msgspec.Struct, frozen=True, kw_only=True):
+    """A file by which a card is known again: its path under the card, its size, when it was shot."""
+
+    file: str
+    bytes: Count
+    taken: str | None = None
+
+
 class SortedCard(msgspec.Struct, frozen=True, kw_only=True):
     """Everything found on a card; every file read is in exactly one place.
 
@@ -74,6 +83,8 @@ class SortedCard(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     card : str
         The card's folder as given, so that the file alone is enough to go on.
+    known_by : tuple of KnownFile
+        A few of its files, so that another card with files of the same names is not taken for it.
     series, markers, strays, unreadable
         Series in the order shot; what is in none, in the order shot.
     notices : tuple of str
@@ -84,6 +95,7 @@ class SortedCard(msgspec.Struct, frozen=True, kw_only=True):
 
     schema: str = SCHEMA
     card: str
+    known_by: tuple[KnownFile, ...] = ()
     series: tuple[Series, ...]
     markers: tuple[SetApart, ...] = ()
     strays: tuple[SetApart, ...] = ()

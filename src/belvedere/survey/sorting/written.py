@@ -11,14 +11,16 @@ from pathlib import Path
 
 import numpy as np
 
-from belvedere.capture.card import Card, Shot
+from belvedere.capture.card import Card
 from belvedere.capture.frame import Frame
 from belvedere.survey.sorting.facts import Facts, held, is_plain
 from belvedere.survey.sorting.group import Grouped
 from belvedere.survey.sorting.joints import Optics
+from belvedere.survey.sorting.markers import LONE_CONFIDENCE
 from belvedere.survey.sorting.order import BodySequence
 from belvedere.survey.sorting.rows import find_rows
 from belvedere.survey.sorting.series import Draft
+from belvedere.survey.sorting.series_names import name_series
 from belvedere.survey.sorting.series_word import SeriesWord
 from belvedere.survey.sorting.sorted_card import Series, SetApart, SortedCard
 from belvedere.survey.sorting.word_applied import Found, apply_word
@@ -40,12 +42,15 @@ class Decided:
         Marker frames, each with why.
     agreeing : frozenset of int
         Shots that agree with another all over what they share: surely no markers.
+    unsure : frozenset of int
+        Markers that only look and stand like one.
     """
 
     order: tuple[int, ...]
     grouped: Grouped
     markers: Mapping[int, str]
     agreeing: frozenset[int] = frozenset()
+    unsure: frozenset[int] = frozenset()
 
 
 def write_card_down(
@@ -64,11 +69,13 @@ def write_card_down(
     found = [_found(d.grouped, draft, optics, facts) for d in decided for draft in d.grouped.drafts]
     found = apply_word(found, word, places, [q.order for q in sequences])
     found.sort(key=lambda f: rank[f.poses[0][0]])
-    names = _names(found, card.shots, word)
+    names = name_series(found, card.shots, word)
     in_series = {i for f in found for i in f.shots}
     markers = {i: why for d in decided for i, why in d.markers.items() if i not in in_series}
     index = {place: i for i, place in enumerate(places)}
-    markers |= {index[f]: "by the photographer's word" for f in word.marker if f in index}
+    said = {index[f] for f in word.marker if f in index}
+    markers |= dict.fromkeys(said, "by the photographer's word")
+    unsure = {i for d in decided for i in d.unsure} - said
     strays = _strays(decided, facts, places)
     strays |= {index[f]: "left out by the photographer's word" for f in word.leave_out if f in index}
     by_order = sorted(rank, key=lambda i: rank[i])
@@ -77,7 +84,9 @@ def write_card_down(
         card=str(card.root),
         series=tuple(_series(card, f, name, facts) for f, name in zip(found, names, strict=True)),
         markers=tuple(
-            SetApart(places[i], markers[i]) for i in by_order if i in markers and i not in in_series
+            SetApart(places[i], markers[i], LONE_CONFIDENCE if i in unsure else 1.0)
+            for i in by_order
+            if i in markers and i not in in_series
         ),
         strays=tuple(
             SetApart(places[i], strays.get(i, "continues no series"))
@@ -190,23 +199,6 @@ def _repeat_words(own: Facts, other: Facts, place: str) -> str:
     if own.ev is not None and other.ev is not None and abs(own.ev - other.ev) > _SAME_EV:
         return f"{said}, {own.ev - other.ev:+.1f} EV against it"
     return said
-
-
-def _names(found: Sequence[Found], shots: Sequence[Shot], word: SeriesWord) -> list[str]:
-    """Names fit for folders: the photographer's, or number and focal length."""
-    said = {}
-    for file, name in word.names.items():
-        for k, f in enumerate(found):
-            if any(shots[i].place == file for i in f.shots):
-                said[k] = name
-    out: list[str] = []
-    for k, f in enumerate(found):
-        focal = shots[f.poses[0][0]].exposure.metadata.focal_mm
-        name = said.get(k) or (f"{k + 1:02d}-{focal:.3g}mm" if focal else f"{k + 1:02d}")
-        while name in out:
-            name += "-again"
-        out.append(name)
-    return out
 
 
 def _series(card: Card, found: Found, name: str, facts: Sequence[Facts]) -> Series:

@@ -10,7 +10,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.errors import PlanError
 from belvedere.plan.head import clicks_to, clicks_within
 from belvedere.plan.view import FULL_TURN, View
 from belvedere.plan.window import Band, Window, overlap_in_row, row_reach
@@ -94,26 +93,20 @@ def _last_at_least_zero(f: Callable[[float], float], inside: float, outside: flo
 
 
 def clicked_step(step: float, click: float | None) -> float:
-    """A step rounded down to whole clicks.
-
-    Raises
-    ------
-    PlanError
-        If one click is already wider.
-    """
-    if click is None:
-        return step
-    clicks = clicks_within(step, click)
-    if clicks < 1:
-        raise PlanError(
-            f"clicks of {math.degrees(click):g} degrees for turning are too wide for this lens and overlap",
-            f"the widest that would do is {math.floor(math.degrees(step) * 100.0) / 100.0:g} degrees",
-        )
-    return clicks * click
+    """A step (rad) rounded down to whole clicks of the head; 0 where one click is already wider."""
+    return step if click is None else clicks_within(step, click) * click
 
 
 def lay_columns(
-    window: Window, pitch: float, band: Band, view: View, overlap: float, click: float | None, extra: int = 0
+    window: Window,
+    pitch: float,
+    band: Band,
+    view: View,
+    overlap: float,
+    click: float | None,
+    *,
+    extra: int = 0,
+    to_sides: bool = False,
 ) -> Columns | None:
     """Lay the frames of a row over the width of a view.
 
@@ -131,26 +124,27 @@ def lay_columns(
         The head's, rad.
     extra : int
         Frames more than it needs, where the row does not go all round.
+    to_sides : bool
+        Whether the outermost frames stand within half a step of the view's sides, so that neighbouring rows
+        end alike, even where fewer frames would cover the band.
 
     Returns
     -------
     Columns or None
-        None where a frame at this pitch does not cover the band in its own middle, or only just.
-
-    Raises
-    ------
-    PlanError
-        If one click of the head is wider than the step may be.
+        None where a frame at this pitch does not cover the band in its own middle, or only just, and where
+        one click of the head is wider than the step may be.
     """
     reach = row_reach(window, pitch, band)
     if reach <= 0.0:
         return None
     widest = widest_step(window, abs(pitch), overlap)
-    if clicks_within(2.0 * reach, click or reach) < 1:
-        return None
-    step = clicked_step(min(widest, 2.0 * reach), click)
-    if reach >= math.pi and (view.full_turn or extra == 0):
+    if to_sides and not view.full_turn:
+        reach = min(reach, widest / 2.0)
+    if reach >= math.pi if view.full_turn else extra == 0 and reach >= view.wide / 2.0 - _EXACT:
         return _one(view, click, reach)
+    step = clicked_step(min(widest, 2.0 * reach), click)
+    if step <= 0.0:
+        return None
     all_round = math.ceil(FULL_TURN / step - _EXACT)
     if not view.full_turn:
         count = max(0, math.ceil((view.wide / 2.0 - reach) / (step / 2.0) - _EXACT)) + 1 + extra

@@ -12,7 +12,7 @@ from belvedere.plan.window import Window
 
 _COLUMNS = 48  # of a frame; the share of its area is then right to 5e-4
 _BESIDE = 3  # frames of the other row to either side of the nearest one that are looked at
-_ROUND = 16  # frames of the other row looked at, spread all round, where a pole lies in the frame
+_ROUND = 16  # frames looked at all round a row near a pole
 _SPLIT = 1e-9
 
 
@@ -51,7 +51,7 @@ def joint_of(window: Window, upper: RowOfFrames, lower: RowOfFrames, view: tuple
 
 
 def _shared(window: Window, own: RowOfFrames, other: RowOfFrames, view: tuple[float, float]) -> Joint:
-    which = _to_look_at(own, other)
+    which = _to_look_at(window, own, other)
     yaws = own.yaws[which]
     apart = other.yaws[_beside(window, own, other, which)] - yaws[:, None]
     share = column_shares(window, own.pitch, other.pitch, apart)
@@ -120,15 +120,31 @@ def _columns(window: Window) -> NDArray[np.float64]:
     return np.asarray(((np.arange(_COLUMNS) + 0.5) / _COLUMNS * 2.0 - 1.0) * window.across)
 
 
-def _to_look_at(own: RowOfFrames, other: RowOfFrames) -> NDArray[np.int64]:
-    """The ends of a row, and its frames that stand nearest to one of the other row and farthest from any."""
-    if len(own.yaws) <= 6:
-        return np.arange(len(own.yaws))
+def _to_look_at(window: Window, own: RowOfFrames, other: RowOfFrames) -> NDArray[np.int64]:
+    """The ends of a row, and its frames that stand nearest to one of the other row and farthest from any.
+
+    Next to a pole also others, spread all round: there frames stand at every angle to each other.
+    """
+    count = len(own.yaws)
+    if count <= 6:
+        return np.arange(count)
     apart = np.abs(own.yaws - other.yaws[_nearest(own.yaws, other)])
     if own.closed:
         apart = np.minimum(apart, FULL_TURN - apart)
-    ends = [0, 1, len(own.yaws) - 2, len(own.yaws) - 1]
-    return np.unique([*ends, int(np.argmin(apart)), int(np.argmax(apart))])
+    which = [0, 1, count - 2, count - 1, int(np.argmin(apart)), int(np.argmax(apart))]
+    if _sees_pole(window, own) or _sees_pole(window, other):
+        which += _spread(count)
+    return np.unique(np.array(which, dtype=np.int64))
+
+
+def _sees_pole(window: Window, row: RowOfFrames) -> bool:
+    """Whether a pole lies in a row's frames, or just outside."""
+    return abs(row.pitch) + 1.2 * window.half_tall > np.pi / 2
+
+
+def _spread(count: int) -> list[int]:
+    """At most 16 of so many frames, spread evenly."""
+    return sorted({k * count // _ROUND for k in range(_ROUND)})
 
 
 def _nearest(yaws: NDArray[np.float64], other: RowOfFrames) -> NDArray[np.int64]:
@@ -144,9 +160,8 @@ def _beside(
     count = len(other.yaws)
     near = _nearest(own.yaws[which], other)[:, None] + np.arange(-_BESIDE, _BESIDE + 1)
     near = near % count if other.closed else np.clip(near, 0, count - 1)
-    if abs(own.pitch) + window.half_tall > np.pi / 2 - window.half_tall:
-        spread = np.unique(np.linspace(0, count, min(count, _ROUND), endpoint=False).astype(np.int64))
-        near = np.concatenate([near, np.tile(spread, (len(near), 1))], axis=1)
+    if _sees_pole(window, own):
+        near = np.concatenate([near, np.tile(_spread(count), (len(near), 1))], axis=1)
     return near
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
 from belvedere.errors import PlanError
-from belvedere.plan.columns import TOUCH
+from belvedere.plan.columns import TOUCH, widest_step
 from belvedere.plan.head import Head, clicks_to, clicks_within
 from belvedere.plan.joint_of_rows import RowOfFrames, joint_of
 from belvedere.plan.rows import Asked, Rows, band_at, lay_rows, step_at
@@ -71,10 +72,10 @@ def with_extra_row(asked: Asked, rows: Rows) -> Rows:
             top, bottom = pitches[0] + above * s, pitches[-1] - (1.0 - above) * s
             if top > _POLE or bottom < -_POLE:
                 continue
-            tried = lay_rows(asked, spread(top, bottom, len(pitches) + 1, asked.head))
+            tried = _lay_to_sides(asked, spread(top, bottom, len(pitches) + 1, asked.head))
             if tried is not None:
                 return tried
-    return lay_rows(asked, pitches) or rows
+    return _lay_to_sides(asked, pitches) or rows
 
 
 def usual_spacing(asked: Asked) -> float:
@@ -93,7 +94,7 @@ def spread(top: float, bottom: float, count: int, head: Head) -> tuple[float, ..
 
 
 def _ends(asked: Asked) -> Iterator[tuple[tuple[End, End], float]]:
-    """How the rows may end above and below, and the share of the frames so far that this must come down to."""
+    """How the rows may end, and to which share of the frames so far this must bring them down."""
     view = asked.view
     clicks = asked.head.pitch_click
     on_click = clicks is None or abs(_POLE / clicks - round(_POLE / clicks)) < 1e-6
@@ -122,7 +123,7 @@ def _between(asked: Asked, above: End, below: End) -> Rows | None:
         top, bottom = clicks_to(top, click) * click, clicks_within(bottom, click) * click
 
     def lay(count: int, t: float, b: float) -> Rows | None:
-        return lay_rows(asked, (*caps[0], *spread(t, b, count, asked.head), *caps[1]))
+        return _lay_to_sides(asked, (*caps[0], *spread(t, b, count, asked.head), *caps[1]))
 
     if top <= bottom + _EXACT:  # one row could stand anywhere between
         for pitch in (min(max(asked.view.pitch, top), bottom), top, bottom):
@@ -135,11 +136,19 @@ def _between(asked: Asked, above: End, below: End) -> Rows | None:
     most = usual_spacing(asked) * 0.99  # what areas between rows are counted to
     loose = 1.3 if asked.window.half_tall > _WIDE else 1.02
     first = max(2, math.ceil((top - bottom) / (most * loose) - _EXACT) + 1)
-    for count in range(first, 4 * first + 12):
+    for count in range(first, first + first // 2 + 12):
         found = lay(count, top, bottom)
         if found is not None:
             return _widened(found, lay, count, top, bottom, most, (above, below))
     return None
+
+
+def _lay_to_sides(asked: Asked, pitches: tuple[float, ...]) -> Rows | None:
+    """Rows at these pitches, with frames up to the view's sides where they share too little without."""
+    rows = lay_rows(asked, pitches)
+    if rows is None and not asked.view.full_turn:
+        rows = lay_rows(replace(asked, to_sides=True), pitches)
+    return rows
 
 
 def _widened(
@@ -156,7 +165,7 @@ def _widened(
     room = (count - 1) * most - (top - bottom)
     if room <= _EXACT or not any(free):
         return found
-    for share in (1.0, 0.95, 0.9, 0.8, 0.6, 0.3):
+    for share in (1.0, 0.95, 0.9, 0.8, 0.6, 0.3) if count <= _FEW_ROWS else (0.9, 0.4):
         more = room * share / sum(free)
         t, b = top + more * free[0], bottom - more * free[1]
         if max(t, -b) > _POLE - most / 2.0:
@@ -209,6 +218,7 @@ def _outermost(asked: Asked, end: End) -> float | None:
     return top
 
 
+@lru_cache(maxsize=64)
 def _next_to_zenith(asked: Asked) -> float | None:
     """Lowest pitch (rad) of a row that shares enough with a frame at the zenith."""
     cap = covered_band(asked.window, _POLE, math.pi)
@@ -219,13 +229,16 @@ def _next_to_zenith(asked: Asked) -> float | None:
         band = band_at(asked, pitch)
         if cap is None or band is None or band[1] < cap[0]:
             return False
-        count = math.ceil(FULL_TURN / step_at(asked, pitch) - _EXACT)
+        step = step_at(asked, pitch)
+        if step <= 0.0:
+            return False
+        count = math.ceil(FULL_TURN / step - _EXACT)
         yaws = asked.view.yaw - math.pi + (np.arange(count) + 0.5) * FULL_TURN / count
         ring = RowOfFrames(pitch, yaws, True)
         return joint_of(asked.window, zenith, ring, edges).share >= asked.rows_overlap
 
     farthest = asked.window.half_tall + max(asked.window.half_wide, asked.window.half_tall)
-    tried = _POLE - farthest * np.linspace(1.0, 0.05, 24)
+    tried = _POLE - farthest * np.linspace(1.0, 0.05, 16)
     found = next((k for k, p in enumerate(tried.tolist()) if joins(p)), None)
     if found is None:
         return None
@@ -240,11 +253,19 @@ def _next_to_zenith(asked: Asked) -> float | None:
 
 
 def _too_wide(asked: Asked) -> PlanError:
-    click = asked.head.pitch_click
-    if click is None:
-        return PlanError("no rows could be found that cover this view", "ask for less overlap")
-    widest = math.degrees(usual_spacing(asked))
+    head, view = asked.head, asked.view
+    flattest = max(0.0, view.pitch_low, -view.pitch_high)
+    step = widest_step(asked.window, flattest, asked.overlap)
+    if head.yaw_click is not None and head.yaw_click > step:
+        return _clicks_too_wide("turning", head.yaw_click, step)
+    if head.pitch_click is not None:
+        return _clicks_too_wide("tilting", head.pitch_click, usual_spacing(asked))
+    return PlanError("no rows could be found that cover this view", "ask for less overlap")
+
+
+def _clicks_too_wide(what: str, click: float, most: float) -> PlanError:
+    fits = math.floor(math.degrees(most) * 100.0) / 100.0
     return PlanError(
-        f"clicks of {math.degrees(click):g} degrees for tilting are too wide for this lens and overlap",
-        f"about {math.floor(widest * 100.0) / 100.0:g} degrees would do, or a head that stops anywhere",
+        f"clicks of {math.degrees(click):g} degrees for {what} are too wide for this lens and overlap",
+        f"about {fits:g} degrees would do, or a head that stops anywhere",
     )

@@ -31,6 +31,8 @@ class Asked:
         Columns more than are needed.
     narrowed : float
         Steps are at most this share of what the overlap allows: narrower steps cover higher bands.
+    to_sides : bool
+        See `lay_columns`.
     """
 
     window: Window
@@ -39,6 +41,7 @@ class Asked:
     head: Head
     extra: int = 0
     narrowed: float = 1.0
+    to_sides: bool = False
 
     @property
     def step_overlap(self) -> float:
@@ -66,15 +69,18 @@ class Rows:
 
 
 def step_at(asked: Asked, pitch: float) -> float:
-    """The widest step of a row, rounded down to the head's clicks, rad."""
+    """The widest step of a row, rounded down to the head's clicks, rad; 0 for none."""
     step = widest_step(asked.window, abs(pitch), asked.step_overlap)
     return clicked_step(step, asked.head.yaw_click)
 
 
 def band_at(asked: Asked, pitch: float) -> Band | None:
     """Elevations that a row with the widest step covers without a gap; at a pole, one frame all round."""
-    pole = math.pi / 2 - abs(pitch) < _EXACT
-    return covered_band(asked.window, pitch, math.pi if pole else step_at(asked, pitch) / 2.0)
+    if math.pi / 2 - abs(pitch) < _EXACT:
+        return covered_band(asked.window, pitch, math.pi)
+    half = asked.view.wide / 2.0  # one frame may do for a narrow view
+    step = step_at(asked, pitch)
+    return covered_band(asked.window, pitch, min(half, step / 2.0 if step > 0.0 else half))
 
 
 def lay_rows(asked: Asked, pitches: tuple[float, ...]) -> Rows | None:
@@ -84,22 +90,42 @@ def lay_rows(asked: Asked, pitches: tuple[float, ...]) -> Rows | None:
     bands = _bands_between(asked, pitches)
     if bands is None:
         return None
-    columns: list[Columns] = []
-    for pitch, band in zip(pitches, bands, strict=True):
-        laid = lay_columns(
-            asked.window, pitch, band, asked.view, asked.step_overlap, asked.head.yaw_click, asked.extra
-        )
-        if laid is None:
+    laid: dict[int, Columns] = {}
+    joints: dict[int, Joint] = {}
+    # from the level outwards: there rows are longest, and the first to share too little
+    for k in sorted(range(len(pitches)), key=lambda k: abs(pitches[k])):
+        columns = _lay(asked, pitches[k], bands[k])
+        if columns is None:
             return None
-        columns.append(laid)
-    rows = [RowOfFrames(p, c.yaws, c.closing_step is not None) for p, c in zip(pitches, columns, strict=True)]
-    joints = []
-    for upper, lower in pairwise(rows):
-        joint = joint_of(asked.window, upper, lower, (asked.view.yaw_left, asked.view.yaw_right))
-        if joint.share < asked.rows_overlap:
-            return None
-        joints.append(joint)
-    return Rows(pitches, tuple(columns), tuple(joints))
+        laid[k] = columns
+        for upper in (k - 1, k):
+            if upper in laid and upper + 1 in laid:
+                joint = _join(asked, pitches, laid, upper)
+                if joint.share < asked.rows_overlap:
+                    return None
+                joints[upper] = joint
+    count = len(pitches)
+    return Rows(pitches, tuple(laid[k] for k in range(count)), tuple(joints[k] for k in range(count - 1)))
+
+
+def _lay(asked: Asked, pitch: float, band: Band) -> Columns | None:
+    return lay_columns(
+        asked.window,
+        pitch,
+        band,
+        asked.view,
+        asked.step_overlap,
+        asked.head.yaw_click,
+        extra=asked.extra,
+        to_sides=asked.to_sides,
+    )
+
+
+def _join(asked: Asked, pitches: tuple[float, ...], laid: dict[int, Columns], upper: int) -> Joint:
+    rows = [
+        RowOfFrames(pitches[k], laid[k].yaws, laid[k].closing_step is not None) for k in (upper, upper + 1)
+    ]
+    return joint_of(asked.window, rows[0], rows[1], (asked.view.yaw_left, asked.view.yaw_right))
 
 
 def _bands_between(asked: Asked, pitches: tuple[float, ...]) -> tuple[Band, ...] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from belvedere.cli.interrupt import STOPPED
+from belvedere.cli.main import FAILED
 from benchmarks.command import stitch, stitch_command
 from benchmarks.identical import pixels_digest, tags_text
 from benchmarks.sets import Setting
@@ -21,6 +23,8 @@ _SET = "rows-3x5"
 _MOST_MEGAPIXELS = 6.0
 _KILLS = 20
 _INTERRUPTS = 8
+_FILLS = 6
+_DISK_MB_PER_MEGAPIXEL = 400  # some three times what a run needs
 _STOP_S = 2.0
 _PATIENCE_S = 60.0
 
@@ -30,13 +34,15 @@ def measure(setting: Setting) -> Iterator[Figure]:
     if sys.platform == "win32":
         yield not_measured("killed runs", RuntimeError("Windows knows no kill -9"))
         return
-    folder = setting.rendered(_SET, megapixels=min(setting.megapixels, _MOST_MEGAPIXELS))
+    megapixels = min(setting.megapixels, _MOST_MEGAPIXELS)
+    folder = setting.rendered(_SET, megapixels=megapixels)
     reference = setting.room("resume") / "picture.tif"
     whole = stitch(folder, reference).seconds
     wanted = (pixels_digest(reference), tags_text(reference))
     kills = setting.seeds or _KILLS
     yield _killed(setting, folder, whole, wanted, kills)
     yield from _interrupted(setting, folder, whole, wanted, min(kills, _INTERRUPTS))
+    yield from _disk_filled(setting, folder, whole, wanted, min(kills, _FILLS), megapixels)
 
 
 def _killed(setting: Setting, folder: Path, whole: float, wanted: tuple[str, str], kills: int) -> Figure:
@@ -87,6 +93,58 @@ def _interrupted(
     yield Figure(f"Ctrl-C at {times} random moments, then the same picture", same, "", times, "==")
     yield Figure("Ctrl-C that ended in a fault", strange, "", 0, "==")
     yield Figure("Ctrl-C without a word on how to go on", mute, "", 0, "==")
+
+
+def _disk_filled(
+    setting: Setting, folder: Path, whole: float, wanted: tuple[str, str], times: int, megapixels: float
+) -> Iterator[Figure]:
+    """A disk of its own that something else fills up at a random moment; then the space is given back."""
+    disk = setting.room("resume") / "disk"
+    disk.mkdir()
+    size = f"size={_DISK_MB_PER_MEGAPIXEL * megapixels:.0f}m"
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", disk], capture_output=True).returncode:
+        yield not_measured("disk filled at random moments", PermissionError("no right to mount a disk"))
+        return
+    moments = random.Random(3)
+    same, told, met = 0, 0, 0
+    try:
+        for k in range(times):
+            out = disk / f"{k}" / "picture.tif"
+            out.parent.mkdir()
+            ended = _filled_after(folder, out, moments.uniform(0.02, 0.6) * whole, disk / "filler")
+            met += ended.code not in (0, 3)
+            told += ended.code == FAILED and "disk is full" in ended.said and "Traceback" not in ended.said
+            stitch(folder, out)
+            same += (pixels_digest(out), tags_text(out)) == wanted
+            print(f"  disk filled: ended with {ended.code}, said {ended.said!r}", flush=True)
+            shutil.rmtree(out.parent)
+    finally:
+        subprocess.run(["umount", disk], check=False)
+    yield Figure("disk filled: said so in a sentence", told, "", met, "==", note=f"of {times} fillings")
+    yield Figure("disk filled, space given back, then the same picture", same, "", times, "==")
+
+
+def _filled_after(folder: Path, out: Path, seconds: float, filler: Path) -> _Ended:
+    process = subprocess.Popen(
+        stitch_command(folder, out), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    began = time.perf_counter()
+    try:
+        return _Ended(process.wait(seconds), 0.0, "")
+    except subprocess.TimeoutExpired:
+        pass
+    try:
+        with filler.open("ab", buffering=0) as file:
+            while process.poll() is None and time.perf_counter() - began < _PATIENCE_S + 10 * seconds:
+                try:
+                    while file.write(bytes(1 << 22)):
+                        pass
+                except OSError:
+                    time.sleep(0.05)
+        _, said = process.communicate(timeout=_PATIENCE_S)
+    finally:
+        filler.unlink()
+    return _Ended(process.returncode, time.perf_counter() - began, said.strip())
 
 
 class _Ended(NamedTuple):

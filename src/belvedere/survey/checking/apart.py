@@ -49,8 +49,9 @@ def _block(frames: Sequence[Frame], grid: HeadGrid, own: tuple[int, ...]) -> Fin
         return Finding("missing", "reshoot", own, words, {"count": 1.0})
     places = " and ".join(pair_words(frames, *sorted((g.near, g.beyond))) for g in gaps)
     words = (
-        f"between {places}: at least a frame is missing; turn {_pointing(frames, gaps)}; without it "
-        f"{listed(frames, own)} meet the rest nowhere"
+        f"between {places}: nothing of the one is found in the other, so at least a frame is missing; turn "
+        f"{_pointing(frames, gaps)}, and half that to be sure; else {listed(frames, own)} meet the rest "
+        "nowhere"
     )
     either = tuple(sorted({i for g in gaps for i in (g.near, g.beyond)}))
     numbers = {"count": float(len(gaps)), "turn_deg": math.degrees(gaps[0].turn)}
@@ -62,7 +63,11 @@ def _single(frames: Sequence[Frame], grid: HeadGrid, i: int, reason: str) -> Fin
     grave: Grave = "reshoot"
     gaps = _gaps(grid, (i,))
     numbers: dict[str, float] = {}
-    if _is_between(grid, i):
+    lacking = _lacking_around(grid, i)
+    if lacking is not None:
+        grave = "note"
+        words += f"; it is likely the one that is missing between {pair_words(frames, *lacking)}"
+    elif _is_between(grid, i):
         grave = "risk"
         words += "; its neighbours overlap without it, so it may be left out"
     elif gaps:
@@ -106,6 +111,15 @@ def _way(grid: HeadGrid, frame: int) -> float:
     row = grid.rows[grid.row_of(frame)]
     shot = np.array([place.frames[0] for place in row.places], dtype=np.float64)
     return float(np.sign(np.median(np.diff(shot)))) if len(shot) > 1 else 0.0
+
+
+def _lacking_around(grid: HeadGrid, frame: int) -> tuple[int, int] | None:
+    """The neighbours between which a frame is missing, where they were shot before and after this one."""
+    before, after = _neighbours(grid, (frame,))
+    for s in shared_steps(grid) if before and after else ():
+        if {before[0], after[0]} <= {*s.step.left.frames, *s.step.right.frames} and lacks_frames(s):
+            return s.a, s.b
+    return None
 
 
 def _is_between(grid: HeadGrid, frame: int) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 from belvedere.align.alignment import ON_REQUEST, Placement
 from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource
+from belvedere.survey.checking.check_unmatched import frames_beyond, tie_counts
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding, Grave
 from belvedere.survey.checking.frame_words import degrees, frame_words, listed
@@ -37,13 +38,11 @@ def examine_featureless(checked: Checked, *, run: Mapper = map) -> tuple[Finding
         of the frame that holds detail, `tie_points` how many it has, `sigma_px` how sure its place is.
     """
     places = checked.alignment.frames
-    ties = [0] * len(places)
-    for pair in checked.alignment.pairs:
-        ties[pair.a] += len(pair.points_a)
-        ties[pair.b] += len(pair.points_b)
+    ties = tie_counts(checked.alignment.pairs, len(places))
     doubtful = [i for i, place in enumerate(places) if _is_doubtful(place, ties[i])]
     shares = dict(zip(doubtful, run(lambda i: detail_fraction(checked.source, i), doubtful), strict=True))
-    by_turn = [i for i in doubtful if places[i].used and places[i].placed_by == "grid"]
+    beyond = frames_beyond(checked)  # placed by the turn because of one joint, which is told elsewhere
+    by_turn = [i for i in doubtful if places[i].used and places[i].placed_by == "grid" and i not in beyond]
     plain = [i for i in doubtful if shares[i] < _PLAIN and i not in by_turn]
     found = []
     for i in plain:

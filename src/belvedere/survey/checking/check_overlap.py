@@ -10,6 +10,7 @@ import numpy as np
 from belvedere.capture.frame import Frame
 from belvedere.survey.checking.apart import apart
 from belvedere.survey.checking.checked import Checked
+from belvedere.survey.checking.closing_turn import closes_by_tag
 from belvedere.survey.checking.finding import Finding, Grave
 from belvedere.survey.checking.frame_words import degrees, frame_words, pair_words, percent, turn_words
 from belvedere.survey.checking.head_grid import HeadGrid, head_grid
@@ -82,6 +83,7 @@ def examine_overlap(checked: Checked, *, wanted: float = WANTED_OVERLAP) -> tupl
 def _gap(
     frames: Sequence[Frame], grid: HeadGrid, missing: Sequence[MissingFrame], shared: SharedStep
 ) -> Finding:
+    closing = closes_by_tag(frames, grid, shared)
     first = missing[0]
     count = len(missing)
     what = "a frame is missing" if count == 1 else f"{count} frames are missing"
@@ -89,6 +91,11 @@ def _gap(
         f"{_in_row(grid, first.row)}between {pair_words(frames, shared.a, shared.b)}: {what}; turn "
         f"{turn_words(first.turn, first.lift)} of {frame_words(frames, first.near)}{_then(count, first.turn)}"
     )
+    if closing is not None:
+        words += (
+            f"; they lie {degrees(shared.step.turn)} apart, but by the tagged focal length the turn closes "
+            f"and they share {percent(closing)}: if both show the same things, only the match failed"
+        )
     return Finding(
         "missing",
         "reshoot",

@@ -12,6 +12,7 @@ from belvedere.survey.checking.check_overlap import WANTED_OVERLAP, examine_over
 from belvedere.survey.checking.check_pixels import examine_pixels
 from belvedere.survey.checking.check_settings import examine_settings
 from belvedere.survey.checking.check_tilt import examine_tilt
+from belvedere.survey.checking.check_unmatched import examine_unmatched
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 
@@ -53,6 +54,7 @@ def examine(
     options = options or ExamineOptions()
     found = (
         *examine_overlap(checked, wanted=options.wanted_overlap),
+        *examine_unmatched(checked),
         *examine_ends(checked),
         *examine_tilt(checked),
         *examine_settings(checked),

@@ -15,7 +15,7 @@ from belvedere.align.lens_groups import Group
 from belvedere.align.overlaps import frame_grid, overlap_fraction
 from belvedere.align.place_parts import GridJoin
 from belvedere.align.place_plain import PlainFrames
-from belvedere.align.rows import rows_and_columns, with_gaps
+from belvedere.align.rows import rows_and_columns, with_columns_open, with_gaps
 from belvedere.align.solve import Solved
 from belvedere.align.start import Sights, StartingLens
 from belvedere.capture.frame import Frame
@@ -53,12 +53,15 @@ def assemble(
     doubt = doubts(solved, sigmas, found, own, [f.name for f in frames], join)
     cameras = [c.with_rotation(c.rotation @ turn.T) for c in own]
     alone = [] if plain is None else plain.cameras(sights)
-    places = rows_and_columns([*cameras, *(c.with_rotation(c.rotation @ turn.T) for c in alone)])
+    every = [*cameras, *(c.with_rotation(c.rotation @ turn.T) for c in alone)]
+    places = rows_and_columns(every)
     by_grid = np.zeros(len(cameras), dtype=bool)
     if join is not None:
         by_grid = join.part_of > 0
         sigmas = np.where(by_grid, np.hypot(np.nan_to_num(sigmas), grid_sigmas(join, own)), sigmas)
         places = with_gaps(places, join.gaps)
+    if join is None:
+        places = with_columns_open(places, every)
     at = {i: k for k, i in enumerate(solved.frames)}
     by_turn = _by_turn(plain, alone, own, sigmas)
     placements = []

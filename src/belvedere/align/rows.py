@@ -9,6 +9,12 @@ import numpy as np
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import yaw_pitch_roll
 
+# Common practice, no published source.
+_NEAR_STEP = 0.3  # of a step, by which a wider turn may miss a whole number of steps
+_MOST_OPEN = 6.0  # steps of a turn that still count as frames missed
+_ONE_STEP = 0.05  # by which the rows' steps may differ, relative
+_NEARLY_ROUND = np.radians(300.0)  # rows that go farther round begin where they like
+
 
 def with_gaps(
     places: Sequence[tuple[int, int]], gaps: Sequence[tuple[int, int, int]]
@@ -28,6 +34,48 @@ def with_gaps(
         if same != row or following != column + 1:
             continue  # the row is counted from this gap on
         out = [(r, c + missing) if r == row and c >= following else (r, c) for r, c in out]
+    return out
+
+
+def with_columns_open(places: Sequence[tuple[int, int]], cameras: Sequence[Camera]) -> list[tuple[int, int]]:
+    """Rows and columns with the columns left empty that no frame looks at, counted alike in all rows.
+
+    Within a row a turn of two steps leaves one open. Where all rows are turned in one step, a row that begins
+    a step further right begins a column further right.
+
+    Parameters
+    ----------
+    places : sequence of (row, column)
+        As `rows_and_columns` gives them.
+    cameras : sequence of Camera
+        Of the same frames.
+    """
+    yaw = np.array([yaw_pitch_roll(c.rotation.T)[0] for c in cameras])
+    members: dict[int, list[int]] = {}
+    for k in sorted(range(len(places)), key=lambda k: places[k]):
+        members.setdefault(places[k][0], []).append(k)
+    turns = {r: np.diff(np.unwrap(yaw[own])) for r, own in members.items()}
+    every = np.concatenate(list(turns.values())) if turns else np.empty(0)
+    if len(every) < 2:
+        return list(places)
+    steps = {r: float(np.median(t if len(t) > 2 else every)) for r, t in turns.items()}
+    columns = {}
+    for r, t in turns.items():
+        ratio = t / max(steps[r], 1e-9)
+        whole = np.rint(ratio)
+        open_ = (np.abs(ratio - whole) < _NEAR_STEP) & (whole > 1.0) & (whole < _MOST_OPEN)
+        columns[r] = np.concatenate([[0.0], np.cumsum(np.where(open_, whole, 1.0))]).astype(int)
+    even = max(steps.values()) < (1.0 + _ONE_STEP) * min(steps.values())
+    if even and all(float(t.sum()) < _NEARLY_ROUND for t in turns.values()):
+        begin = np.array([yaw[own[0]] for own in members.values()])
+        begin = (begin - begin[0] + np.pi) % (2.0 * np.pi) - np.pi
+        first = np.rint((begin - begin.min()) / float(np.median(every))).astype(int)
+    else:
+        first = np.zeros(len(members), dtype=int)
+    out = list(places)
+    for shift, (r, own) in zip(first.tolist(), members.items(), strict=True):
+        for k, c in zip(own, columns[r].tolist(), strict=True):
+            out[k] = (r, c + shift)
     return out
 
 

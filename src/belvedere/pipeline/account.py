@@ -15,9 +15,10 @@ import belvedere
 from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
 from belvedere.compose.coverage import Hole
+from belvedere.compose.footprint import footprint
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.code_version import library_versions
-from belvedere.pipeline.grid_place import empty_place
+from belvedere.pipeline.grid_place import empty_place, missing_at_ends
 from belvedere.pipeline.report import (
     BlockReport,
     CoverageReport,
@@ -132,7 +133,7 @@ def make_report(
         ),
         coverage=CoverageReport(
             covered_fraction=min(1.0, made.covered_fraction),
-            holes=tuple(_hole(hole, made.alignment) for hole in made.holes),
+            holes=_holes(made),
         ),
         timing=TimingReport(
             decode_s=seconds.get("decode", 0.0),
@@ -188,6 +189,21 @@ def _frame(made: Made, index: int) -> FrameReport:
         placement_sigma_px=placed.placement_sigma_px,
         doubt=placed.doubt,
     )
+
+
+def _holes(made: Made) -> tuple[HoleReport, ...]:
+    """The holes seen on the plate, then the places at the ends of rows that no frame was shot for."""
+    out = [_hole(hole, made.alignment) for hole in made.holes]
+    named = {(h.row, h.column) for h in out}
+    for row, column, camera in missing_at_ends(made.alignment):
+        rects = footprint(camera, made.plate)
+        if row < 0 or column < 0 or (row, column) in named or not rects:
+            continue
+        rect = max(rects, key=lambda r: (r.x1 - r.x0) * (r.y1 - r.y0))
+        x, y, z = (float(v) for v in camera.rotation[2])
+        yaw, pitch = math.degrees(math.atan2(x, z)), math.degrees(math.atan2(-y, math.hypot(x, z)))
+        out.append(HoleReport(row=row, column=column, yaw_deg=yaw, pitch_deg=pitch, plate_rect=rect))
+    return tuple(out)
 
 
 def _hole(hole: Hole, alignment: Alignment) -> HoleReport:

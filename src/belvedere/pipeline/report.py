@@ -251,9 +251,9 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def exit_code(self) -> Literal[0, 3]:
-        """0 where all frames wanted are used and sure, 3 where something is left out or in doubt."""
+        """0 where all frames wanted are used and sure, 3 where something is left out, missing or in doubt."""
         missed = [i for i in self.left_out if self.frames[i].reason != ON_REQUEST]
-        return 3 if missed or self.in_doubt or self.unreadable else 0
+        return 3 if missed or self.in_doubt or self.unreadable or self.coverage.holes else 0
 
 
 def encode(report: Report) -> bytes:

@@ -101,6 +101,9 @@ def _answer(report: Report, picture: Path) -> str:
         said.append(f"{len(report.in_doubt)} in doubt")
     if report.unreadable:
         said.append(f"{len(report.unreadable)} that cannot be read")
+    if report.coverage.holes and not said:
+        holes = len(report.coverage.holes)
+        said.append("1 hole" if holes == 1 else f"{holes} holes")
     return f"{picture.name} is ready, with {used} of {_frames(total)}: {', '.join(said)}."
 
 

@@ -18,7 +18,7 @@ from belvedere.compose.sample import sample
 from belvedere.compose.seam_cost import DISAGREEMENT_UNIT, KEPT, Candidates
 from belvedere.compose.seam_cut import _sorted_edges, _unite, cut
 from belvedere.compose.seam_owner import MARGIN_PX
-from belvedere.compose.seams import Seams, estimate_seams, grid_shape, owners, seam_step
+from belvedere.compose.seams import Seams, estimate_seams, grid_shape, owners, seam_steps, seams_of
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 from compose_scene import HEIGHT, WIDTH, Disc, camera, shoot
@@ -246,15 +246,37 @@ def test_grid_is_a_function_of_the_plate_alone() -> None:
     def plate(width: int, height: int, wraps: bool = False) -> Plate:
         return Plate("cylindrical", width, height, width / (2 * math.pi), (0.0, 0.0), wraps=wraps)
 
-    assert seam_step(plate(12_000, 8_000)) == 8
-    assert seam_step(plate(400, 300)) == 2
-    assert seam_step(plate(200_000, 60_000)) == 32
-    assert seam_step(plate(64 * 3125, 60_000, wraps=True)) == 32
+    assert seam_steps(plate(12_000, 8_000)) == (8, 8)
+    assert seam_steps(plate(400, 300)) == (2, 2)
+    assert seam_steps(plate(52_000, 30_000)) == (32, 8)
+    assert seam_steps(plate(200_000, 60_000)) == (128, 8)
+    assert seam_steps(plate(64 * 3125, 60_000, wraps=True)) == (64, 8)
     for width, height in ((12_000, 8_000), (12_001, 8_009), (1, 1)):
-        step = seam_step(plate(width, height))
+        step = seam_steps(plate(width, height))[1]
         rows, columns = grid_shape(plate(width, height), step)
         assert (rows - 1) * step >= height - 1 > (rows - 2) * step
         assert (columns - 1) * step >= width - 1 > (columns - 2) * step
+
+
+def test_what_is_cut_as_a_whole_is_bounded() -> None:
+    for megapixels in (1, 100, 1_500, 10_000, 30_000):
+        side = round(math.sqrt(megapixels * 1e6))
+        rows, columns = grid_shape(
+            Plate("cylindrical", side, side, side / 3.0, (0.0, 0.0)),
+            seam_steps(Plate("cylindrical", side, side, side / 3.0, (0.0, 0.0)))[0],
+        )
+        assert rows * columns <= 2_010_000
+
+
+@given(st.integers(1, 200), st.integers(1, 300), st.integers(0, 100))
+def test_packed_labels_come_back(rows: int, columns: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    labels = rng.integers(-1, 300, (rows, columns)).astype(np.int16)
+    seams = seams_of(8, [labels[y : y + 64] for y in range(0, rows, 64)])
+    np.testing.assert_array_equal(seams.labels, labels)
+    i, j = rng.integers(0, columns, 9), rng.integers(0, rows, 7)
+    np.testing.assert_array_equal(seams.nodes(j, i), labels[np.ix_(j, i)])
+    assert seams.owned_fraction == (labels >= 0).mean()
 
 
 def plain_kruskal(

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.compose.blend import OwnersAt
-from belvedere.compose.seams import Seams, owners
+from belvedere.compose.seams import Seams, owners_on_grid
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 
 
 def owners_at(seams: Seams, plate: Plate, cameras: Sequence[Camera]) -> OwnersAt:
     """The seams as a function of place and step.
-
-    A copy at every 2^k-th pixel is asked of the plate and the seams divided by 2^k: a power of two changes no
-    rounding, so the answers are those of the full plate, at the cost of the copy.
 
     Parameters
     ----------
@@ -31,15 +27,8 @@ def owners_at(seams: Seams, plate: Plate, cameras: Sequence[Camera]) -> OwnersAt
     def answer(x0: int, y0: int, width: int, height: int, step: int) -> NDArray[np.int16]:
         part = min(step, seams.step)
         skip = step // part  # beyond the seams' own grid every skip-th answer is taken
-        small = replace(
-            plate,
-            width=-(-plate.width // part),
-            height=-(-plate.height // part),
-            pixels_per_radian=plate.pixels_per_radian / part,
-            centre=(plate.centre[0] / part, plate.centre[1] / part),
-        )
-        coarse = replace(seams, step=seams.step // part)
-        w, h = (width - 1) * skip + 1, (height - 1) * skip + 1
-        return owners(coarse, small, cameras, x0 * skip, y0 * skip, w, h)[::skip, ::skip]
+        left, top = x0 * skip, y0 * skip
+        box = (left, top, left + (width - 1) * skip + 1, top + (height - 1) * skip + 1)
+        return owners_on_grid(seams, plate, cameras, box, part)[::skip, ::skip]
 
     return answer

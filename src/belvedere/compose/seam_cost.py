@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -12,11 +14,14 @@ from numpy.typing import NDArray
 
 from belvedere.capture.frame_source import FrameSource
 from belvedere.compose._sampling import ON_FRAME, STEPS, locate
-from belvedere.compose.footprint import footprint
+from belvedere.compose.footprint import PlateRect, footprint
 from belvedere.compose.light import FrameLight
 from belvedere.compose.sample import plate_columns, plate_rows, sample
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
+
+Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+"""Applies a pure function to jobs; results in their order."""
 
 KEPT = 4
 """Frames remembered at a node: those that have it farthest inside. All of them say whether they agree."""
@@ -63,53 +68,121 @@ def gather_candidates(
     lights: Sequence[FrameLight],
     plate: Plate,
     step: int,
-    shape: tuple[int, int],
+    box: tuple[int, int, int, int],
     masks: Sequence[NDArray[np.uint8] | None] | None = None,
+    run: Mapper = map,
 ) -> Candidates:
-    """Draw every frame on the coarse grid, band by band, and keep what the cut needs to know.
+    """Draw every frame on the nodes of a box, band by band, and keep what the cut needs to know.
 
     Light is compared on a square-root scale, on which photon noise is the same everywhere (F. J. Anscombe,
     The transformation of Poisson, binomial and negative-binomial data, Biometrika 35, 1948).
+
+    Parameters
+    ----------
+    box : tuple of 4 int
+        Nodes x0 <= x < x1, y0 <= y < y1; columns count modulo those of the grid on a plate that wraps.
+    run : Mapper
+        Works on bands; the result does not depend on it.
     """
-    rows, columns = shape
-    frames = np.full((rows, columns, KEPT), -1, np.int16)
-    merits = np.zeros((rows, columns, KEPT), np.uint8)
-    disagreement = np.zeros((rows, columns), np.uint16)
-    slopes = np.zeros((rows, columns), np.uint8)
-    spans = [
-        [(r.x0 // step, -(-r.x1 // step), r.y0 // step, -(-r.y1 // step)) for r in footprint(c, plate)]
-        for c in cameras
-    ]
+    x0, y0, x1, y1 = box
+    jobs = []
+    for top in range(y0, y1, _BAND):
+        spans = _spans(cameras, plate, step, (x0, top, x1, min(top + _BAND, y1)))
+        jobs.append((top, min(top + _BAND, y1), spans))
+
+    def one(job: tuple[int, int, list[_Span]]) -> Candidates:
+        top, bottom, spans = job
+        return _gather_band(
+            source, numbers, cameras, lights, plate, step, (x0, top, x1, bottom), spans, masks
+        )
+
+    shape = (y1 - y0, x1 - x0)
+    out = Candidates(
+        np.full((*shape, KEPT), -1, np.int16),
+        np.zeros((*shape, KEPT), np.uint8),
+        np.zeros(shape, np.uint16),
+        np.zeros(shape, np.uint8),
+    )
+    for (top, bottom, _), found in zip(jobs, run(one, jobs), strict=True):
+        rows = slice(top - y0, bottom - y0)
+        out.frames[rows], out.merits[rows] = found.frames, found.merits
+        out.disagreement[rows], out.slope[rows] = found.disagreement, found.slope
+    return out
+
+
+class _Span(NamedTuple):
+    """Nodes x0 <= x < x1, y0 <= y < y1 that a camera may cover."""
+
+    camera: int
+    x0: int
+    x1: int
+    y0: int
+    y1: int
+
+
+def _spans(cameras: Sequence[Camera], plate: Plate, step: int, box: tuple[int, int, int, int]) -> list[_Span]:
+    """What the cameras may cover of a box of nodes, camera by camera."""
+    x0, y0, x1, y1 = box
+    turn = plate.width // step
+    shifts = (0, -turn, turn) if plate.wraps else (0,)
+    out = []
+    for k, camera in enumerate(cameras):
+        for r in _footprint(camera, plate):
+            for shift in shifts:
+                left, right = r.x0 // step + shift, -(-r.x1 // step) + shift + (0 if plate.wraps else 1)
+                span = _Span(
+                    k, max(left, x0), min(right, x1), max(r.y0 // step, y0), min(-(-r.y1 // step) + 1, y1)
+                )
+                if span.x0 < span.x1 and span.y0 < span.y1:
+                    out.append(span)
+    return out
+
+
+@lru_cache(maxsize=8192)
+def _footprint(camera: Camera, plate: Plate) -> tuple[PlateRect, ...]:
+    return footprint(camera, plate)
+
+
+def _gather_band(
+    source: FrameSource,
+    numbers: Sequence[int],
+    cameras: Sequence[Camera],
+    lights: Sequence[FrameLight],
+    plate: Plate,
+    step: int,
+    box: tuple[int, int, int, int],
+    spans: Sequence[_Span],
+    masks: Sequence[NDArray[np.uint8] | None] | None,
+) -> Candidates:
+    """The candidates of a band of nodes."""
+    left, top, right, bottom = box
+    shape = (bottom - top, right - left)
     largest = max((c.focal_px for c in cameras), default=1.0)
-    for top in range(0, rows, _BAND):
-        bottom = min(top + _BAND, rows)
-        low = np.full((bottom - top, columns, 3), np.inf, np.float32)
-        high = np.full((bottom - top, columns, 3), -np.inf, np.float32)
-        slope = np.zeros((bottom - top, columns), np.float32)
-        merit = np.zeros((bottom - top, columns, KEPT), np.float32)
-        for k, camera in enumerate(cameras):
-            mask = masks[k] if masks is not None else None
-            level = _level(camera, plate, step, source.levels(numbers[k]))
-            for x0, x1, y0, y1 in spans[k]:
-                a, b = max(y0, top), min(y1 + 1, bottom)
-                c0, c1 = max(x0, 0), min(x1 + 1, columns)
-                if a >= b or c0 >= c1:
-                    continue
-                piece = sample(
-                    source, numbers[k], level, camera, lights[k], plate, step,
-                    c0 - 1, a - 1, c1 - c0 + 2, b - a + 2,
-                )  # fmt: skip
-                inside = merit_of(camera, plate, step, c0, a, c1 - c0, b - a, mask)
-                inside *= np.float32(camera.focal_px / largest)
-                part = (slice(a - top, b - top), slice(c0, c1))
-                feed(
-                    k, piece.colour, piece.valid, inside,
-                    frames[a:b, c0:c1], merit[part], low[part], high[part], slope[part],
-                )  # fmt: skip
-        merits[top:bottom] = np.minimum(np.ceil(merit * np.float32(255.0)), 255.0)
-        disagreement[top:bottom] = _disagreement(frames[top:bottom], low, high, slope)
-        slopes[top:bottom] = np.minimum(slope / np.float32(SLOPE_UNIT), 255.0)
-    return Candidates(frames, merits, disagreement, slopes)
+    frames = np.full((*shape, KEPT), -1, np.int16)
+    low = np.full((*shape, 3), np.inf, np.float32)
+    high = np.full((*shape, 3), -np.inf, np.float32)
+    slope = np.zeros(shape, np.float32)
+    merit = np.zeros((*shape, KEPT), np.float32)
+    for k, x0, x1, y0, y1 in spans:
+        camera, mask = cameras[k], masks[k] if masks is not None else None
+        level = _level(camera, plate, step, source.levels(numbers[k]))
+        piece = sample(
+            source, numbers[k], level, camera, lights[k], plate, step,
+            x0 - 1, y0 - 1, x1 - x0 + 2, y1 - y0 + 2,
+        )  # fmt: skip
+        inside = merit_of(camera, plate, step, x0, y0, x1 - x0, y1 - y0, mask)
+        inside *= np.float32(camera.focal_px / largest)
+        part = (slice(y0 - top, y1 - top), slice(x0 - left, x1 - left))
+        feed(
+            k, piece.colour, piece.valid, inside,
+            frames[part], merit[part], low[part], high[part], slope[part],
+        )  # fmt: skip
+    return Candidates(
+        frames,
+        np.minimum(np.ceil(merit * np.float32(255.0)), 255.0).astype(np.uint8),
+        _disagreement(frames, low, high, slope),
+        np.minimum(slope / np.float32(SLOPE_UNIT), 255.0).astype(np.uint8),
+    )
 
 
 def merit_of(

@@ -22,7 +22,13 @@ _RIDGE = 4.0  # a difference at a frame's border weighs this much more than one 
 _SMALL = 400  # nodes: patches smaller than this go to the frame around them if that has all of them
 
 
-def cut(found: Candidates, wraps: bool, noise: float) -> tuple[NDArray[np.int16], float]:
+FREE = np.int16(-2)
+"""Stands in `fixed` for a node that is still to be labelled."""
+
+
+def cut(
+    found: Candidates, wraps: bool, noise: float, fixed: NDArray[np.int16] | None = None
+) -> tuple[NDArray[np.int16], NDArray[np.uint8]]:
     """Label every node with a frame that covers it.
 
     Parameters
@@ -33,25 +39,31 @@ def cut(found: Candidates, wraps: bool, noise: float) -> tuple[NDArray[np.int16]
     noise : float
         Least difference that counts, square root of light; raised (to `_MOST_USUAL` at most) where the
         differences all around are large, so that texture does not drown what really moved.
+    fixed : ndarray of int16 (rows, columns) or None
+        Labels that nodes have already and keep, or `FREE`; None: all are free.
 
     Returns
     -------
     labels : ndarray of int16 (rows, columns)
         -1 where no frame is possible.
-    crossed_fraction : float
-        Share of the seams' length with a significant difference on either side.
+    weights : ndarray of uint8, same shape
+        How much a seam would show at every node, 0: not at all.
     """
     weights = _weights(found, wraps, noise)
     edges = _sorted_edges(weights, wraps)
     rows, columns = weights.shape
     sets = found.frames.reshape(-1, KEPT).copy()
+    if fixed is not None:
+        held = fixed.reshape(-1)
+        sets[held != FREE] = -1
+        sets[held != FREE, 0] = held[held != FREE]
     parent = np.arange(rows * columns, dtype=np.int32)
     _unite(edges, columns, rows, sets, parent)
     labels = _choose(sets, parent, found.merits.reshape(-1, KEPT)).reshape(rows, columns)
     for _ in range(3):
         if not _absorb(labels, sets, parent, wraps, _SMALL):
             break
-    return labels, _crossed(labels, weights, wraps)
+    return labels, weights
 
 
 def _weights(found: Candidates, wraps: bool, noise: float) -> NDArray[np.uint8]:
@@ -357,7 +369,8 @@ def _neighbours(p: int, h: int, w: int, wraps: bool, out: NDArray[np.int64]) -> 
 
 
 @njit(cache=True, nogil=True)
-def _crossed(labels: NDArray[np.int16], weights: NDArray[np.uint8], wraps: bool) -> float:
+def count_crossed(labels: NDArray[np.int16], weights: NDArray[np.uint8], wraps: bool) -> tuple[int, int]:
+    """Length of the seams, in steps between nodes, and of that part with a significant difference beside."""
     h, w = labels.shape
     seam, crossed = 0, 0
     for j in range(h):
@@ -378,4 +391,4 @@ def _crossed(labels: NDArray[np.int16], weights: NDArray[np.uint8], wraps: bool)
                     seam += 1
                     if weights[j, i] > 0 and weights[y, x] > 0:
                         crossed += 1
-    return crossed / seam if seam > 0 else 0.0
+    return seam, crossed

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -22,7 +22,8 @@ _FAR = -1e30  # room of a position the lens does not show at all
 
 
 def own_pixels(
-    labels: NDArray[np.int16],
+    labels_at: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.int16]],
+    shape: tuple[int, int],
     step: int,
     plate: Plate,
     cameras: Sequence[Camera],
@@ -31,14 +32,14 @@ def own_pixels(
     width: int,
     height: int,
 ) -> NDArray[np.int16]:
-    """See `seams.owners`."""
+    """See `seams.owners`; the labels of a grid of this shape are asked by rows and columns."""
     i0, j0 = x0 // step, y0 // step
     grid_w = (x0 + width - 1) // step + 2 - i0
     grid_h = (y0 + height - 1) // step + 2 - j0
     i = np.arange(i0, i0 + grid_w)
-    i = i % labels.shape[1] if plate.wraps else np.clip(i, 0, labels.shape[1] - 1)
-    j = np.clip(np.arange(j0, j0 + grid_h), 0, labels.shape[0] - 1)
-    near = labels[np.ix_(j, i)]
+    i = i % shape[1] if plate.wraps else np.clip(i, 0, shape[1] - 1)
+    j = np.clip(np.arange(j0, j0 + grid_h), 0, shape[0] - 1)
+    near = labels_at(j, i)
     names = np.unique(near[near >= 0])
     # pixels and nodes in one run each, from the same rule of position
     columns, rows = plate_columns(plate, 1, x0, width), plate_rows(plate, 1, y0, height)

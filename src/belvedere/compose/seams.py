@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.capture.frame_source import FrameSource
 from belvedere.compose.light import FrameLight
-from belvedere.compose.seam_cost import Candidates, gather_candidates
-from belvedere.compose.seam_cut import cut
+from belvedere.compose.seam_cost import Candidates, Mapper, gather_candidates
+from belvedere.compose.seam_cut import count_crossed, cut
+from belvedere.compose.seam_labels import pack, unpack
 from belvedere.compose.seam_owner import own_pixels
+from belvedere.compose.seam_refine import Box, refine
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 
 _STEP = 8
-_MOST_NODES = 24_000_000  # beyond, the step doubles: bounds the memory of the cut to about 0.6 GB
+_MOST_NODES = 2_000_000  # that are cut as a whole: bounds the memory of the cut to about 0.1 GB
+_MOST_FINER = 16  # fine steps in a coarse one; beyond, the fine step doubles too (32 gigapixels)
 _FEWEST_NODES = 300_000  # below, the step halves, so that small pictures have seams as fine as large ones
 
 
@@ -36,35 +39,75 @@ class SeamOptions:
 
 @dataclass(frozen=True, slots=True)
 class Seams:
-    """Who owns the plate, on a coarse grid anchored at plate pixel (0, 0).
+    """Who owns the plate, on a grid anchored at plate pixel (0, 0).
 
     Parameters
     ----------
     step : int
         Plate px between nodes, a power of two; a function of the plate alone.
-    labels : ndarray of int16, shape (rows, columns)
-        Frame (index into the cameras) that owns plate pixel (step i, step j) at [j, i]; -1: no frame. Rows
-        and columns are ceil((size - 1) / step) + 1, so that every pixel lies between nodes; on a plate that
+    shape : tuple of 2 int
+        Rows and columns: ceil((size - 1) / step) + 1, so that every pixel lies between nodes; on a plate that
         wraps there are width / step columns, and column 0 follows the last.
+    tiles : ndarray of uint8
+        The labels, packed: see `seam_labels`. A label is the frame (index into the cameras) that owns plate
+        pixel (step i, step j), -1: none.
+    ends : ndarray of int64
+        Where in `tiles` each tile ends.
+    owned_fraction : float
+        Share of the nodes with an owner, 0 to 1.
     crossed_fraction : float
         Share of the seams' length that runs through a significant difference, 0 to 1.
     """
 
     step: int
-    labels: NDArray[np.int16]
+    shape: tuple[int, int]
+    tiles: NDArray[np.uint8]
+    ends: NDArray[np.int64]
+    owned_fraction: float
     crossed_fraction: float = 0.0
 
+    def nodes(self, rows: NDArray[np.int64], columns: NDArray[np.int64]) -> NDArray[np.int16]:
+        """Labels at the crossings of rows and columns of the grid."""
+        return unpack(self.tiles, self.ends, self.shape, rows, columns)
 
-def seam_step(plate: Plate) -> int:
-    """Plate px between the nodes of the coarse grid: 8; more on giant plates, less on small ones."""
-    step = _STEP
-    while plate.width * plate.height > _MOST_NODES * step * step and not (
-        plate.wraps and plate.width % (2 * step)
+    @property
+    def labels(self) -> NDArray[np.int16]:
+        """All labels (rows, columns); for plates that are not too large."""
+        return self.nodes(np.arange(self.shape[0]), np.arange(self.shape[1]))
+
+
+def seams_of(step: int, bands: Iterable[NDArray[np.int16]], crossed_fraction: float = 0.0) -> Seams:
+    """Pack labels that come in bands of rows, each but the last a multiple of `seam_labels.SIDE` high."""
+    tiles: list[bytes] = []
+    rows = columns = owned = 0
+    for band in bands:
+        tiles += pack(band)
+        rows, columns = rows + band.shape[0], band.shape[1]
+        owned += int(np.count_nonzero(band >= 0))
+    return Seams(
+        step,
+        (rows, columns),
+        np.frombuffer(b"".join(tiles), np.uint8),
+        np.cumsum([len(tile) for tile in tiles], dtype=np.int64),
+        owned / max(rows * columns, 1),
+        crossed_fraction,
+    )
+
+
+def seam_steps(plate: Plate) -> tuple[int, int]:
+    """Plate px between the nodes of the grid that is cut as a whole, and of the fine one.
+
+    Both 8; the first more on large plates, both less on small ones; powers of two.
+    """
+    coarse = _STEP
+    while plate.width * plate.height > _MOST_NODES * coarse * coarse and not (
+        plate.wraps and plate.width % (2 * coarse)
     ):
-        step *= 2
-    while step > 2 and plate.width * plate.height < _FEWEST_NODES * step * step:
-        step //= 2
-    return step
+        coarse *= 2
+    fine = max(min(coarse, _STEP), coarse // _MOST_FINER)
+    while fine > 2 and plate.width * plate.height < _FEWEST_NODES * fine * fine:
+        fine //= 2
+    return (coarse if coarse > _STEP else fine), fine
 
 
 def grid_shape(plate: Plate, step: int) -> tuple[int, int]:
@@ -82,8 +125,9 @@ def estimate_seams(
     *,
     frames: Sequence[int] | None = None,
     masks: Sequence[NDArray[np.uint8] | None] | None = None,
+    run: Mapper = map,
 ) -> Seams:
-    """Decide which frame owns every node of the coarse grid.
+    """Decide which frame owns every node of the grid.
 
     Where frames differ significantly (things that moved, parallax), the strongest differences are kept
     together first, so that a thing goes whole to one frame that shows the whole place, and a seam that has
@@ -91,6 +135,9 @@ def estimate_seams(
     possible, found by Kruskal's algorithm (J. Cousty, G. Bertrand, L. Najman, M. Couprie, Watershed Cuts:
     Minimum Spanning Forests and the Drop of Water Principle, IEEE PAMI 31(8), 2009, section 4). Elsewhere
     the seam is the line where two frames are equally far inside.
+
+    A large plate is cut as a whole on a coarse grid, and then again on the fine one in a band along the seams
+    (`seam_refine`), so that memory does not grow with the plate.
 
     Parameters
     ----------
@@ -106,6 +153,8 @@ def estimate_seams(
     masks : sequence of ndarray (height, width) uint8 or None
         The photographer's word for a frame as displayed: 0 never (unless nothing else covers the place),
         255 prefer.
+    run : Mapper
+        Works on parts of the plate; the result does not depend on it.
 
     Returns
     -------
@@ -113,12 +162,55 @@ def estimate_seams(
         Labels index `cameras`.
     """
     options = options or SeamOptions()
-    step = seam_step(plate)
-    shape = grid_shape(plate, step)
+    coarse, fine = seam_steps(plate)
     numbers = list(range(len(cameras))) if frames is None else list(frames)
-    found: Candidates = gather_candidates(source, numbers, cameras, lights, plate, step, shape, masks)
-    labels, crossed = cut(found, plate.wraps, options.noise)
-    return Seams(step, labels, crossed)
+
+    def gather(step: int, box: Box, run: Mapper = map) -> Candidates:
+        return gather_candidates(source, numbers, cameras, lights, plate, step, box, masks, run)
+
+    rows, columns = grid_shape(plate, coarse)
+    labels, weights = cut(gather(coarse, (0, 0, columns, rows), run), plate.wraps, options.noise)
+    seam, crossed = count_crossed(labels, weights, plate.wraps)
+    if coarse == fine:
+        return seams_of(fine, [labels], crossed / max(seam, 1))
+    rough = seams_of(coarse, [labels])
+
+    def start(box: Box) -> NDArray[np.int16]:
+        return owners_on_grid(rough, plate, cameras, box, fine)
+
+    lengths: list[tuple[int, int]] = []
+
+    def bands() -> Iterator[NDArray[np.int16]]:
+        shape = grid_shape(plate, fine)
+        finer = coarse // fine
+        for band, length in refine(
+            shape, plate.wraps, finer, start, lambda box: gather(fine, box), options.noise, run
+        ):
+            lengths.append(length)
+            yield band
+
+    refined = seams_of(fine, bands())
+    seam, crossed = (sum(length[k] for length in lengths) for k in (0, 1))
+    return replace(refined, crossed_fraction=crossed / max(seam, 1))
+
+
+def owners_on_grid(
+    seams: Seams, plate: Plate, cameras: Sequence[Camera], box: Box, step: int
+) -> NDArray[np.int16]:
+    """The owners of every `step`-th plate pixel of a box (x0, y0, x1, y1), in such pixels.
+
+    Asked of the plate and the seams divided by the step: a power of two changes no rounding, so the answers
+    are those of the full plate, at the cost of the copy. `step` is at most that of the seams.
+    """
+    small = replace(
+        plate,
+        width=-(-plate.width // step),
+        height=-(-plate.height // step),
+        pixels_per_radian=plate.pixels_per_radian / step,
+        centre=(plate.centre[0] / step, plate.centre[1] / step),
+    )
+    x0, y0, x1, y1 = box
+    return owners(replace(seams, step=seams.step // step), small, cameras, x0, y0, x1 - x0, y1 - y0)
 
 
 def owners(
@@ -144,4 +236,4 @@ def owners(
     ndarray of int16, shape (height, width)
         -1 exactly where no frame covers the pixel.
     """
-    return own_pixels(seams.labels, seams.step, plate, cameras, x0, y0, width, height)
+    return own_pixels(seams.nodes, seams.shape, seams.step, plate, cameras, x0, y0, width, height)

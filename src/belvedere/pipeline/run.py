@@ -252,6 +252,7 @@ class Run:
             self._options.seams,
             frames=alignment.used,
             masks=masks if any(mask is not None for mask in masks) else None,
+            run=Threads(self._budget.workers),
         )
 
     # What is made of them
@@ -309,12 +310,15 @@ class Run:
         )
         work.forget("picture")
         self._progress.begin("picture")
-        share = float(np.count_nonzero(seams.labels >= 0)) / seams.labels.size
         began = time.perf_counter()
         with (
             TileCounts(work.path / "picture.counts.txt", key) as counts,
             TiledTiff.resume(
-                options.out, form, journal=work.path / "picture.tiles", covered_fraction=share, key=key
+                options.out,
+                form,
+                journal=work.path / "picture.tiles",
+                covered_fraction=seams.owned_fraction,
+                key=key,
             ) as tiff,
         ):
             spent = render_picture(

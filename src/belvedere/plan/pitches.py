@@ -28,6 +28,7 @@ _FEW_ROWS = 8  # up to so many rows are worth such trials
 # To which share of the frames a plan must come down to give up the frame at a pole: where rows see well
 # past it, and where they only just reach it.
 _WORTH_PAST, _WORTH_TOUCHING = 0.9, 0.8
+_LEAST_APART = 0.2  # of the usual distance, by which two rows stand apart where one would all but do
 _STEEP = math.radians(75.0)  # above this a row goes round the zenith for what one frame there sees
 _WIDE = math.radians(20.0)  # half the height of a frame from which spacings depend on where a row stands
 
@@ -131,9 +132,8 @@ def _between(asked: Asked, above: End, below: End) -> Rows | None:
             if one is not None:
                 return one
         top, bottom = max(top, bottom), min(top, bottom)
-        if above == "pole" or below == "pole" or top - bottom < _EXACT:
-            top = bottom = (top + bottom) / 2.0
     most = usual_spacing(asked) * 0.99  # what areas between rows are counted to
+    top, bottom = _parted(top, bottom, _LEAST_APART * most, click)
     loose = 1.3 if asked.window.half_tall > _WIDE else 1.02
     first = max(2, math.ceil((top - bottom) / (most * loose) - _EXACT) + 1)
     for count in range(first, first + first // 2 + 12):
@@ -141,6 +141,19 @@ def _between(asked: Asked, above: End, below: End) -> Rows | None:
         if found is not None:
             return _widened(found, lay, count, top, bottom, most, (above, below))
     return None
+
+
+def _parted(top: float, bottom: float, least: float, click: float | None) -> tuple[float, float]:
+    """Pitches (rad) of the outermost of several rows, moved outwards to stand `least` or a click apart."""
+    more = max(least, click or 0.0) - (top - bottom)
+    if more <= _EXACT:
+        return top, bottom
+    up = (
+        more if click and top < -bottom else 0.0 if click else more / 2.0
+    )  # by whole clicks, away from a pole
+    up = min(up, _POLE - top)
+    down = min(more - up, _POLE + bottom)
+    return top + (more - down), bottom - down
 
 
 def _lay_to_sides(asked: Asked, pitches: tuple[float, ...]) -> Rows | None:

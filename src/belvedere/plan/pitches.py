@@ -61,7 +61,10 @@ def choose_rows(asked: Asked) -> Rows:
 
 
 def with_extra_row(asked: Asked, rows: Rows) -> Rows:
-    """A row more, half a row's distance beyond either edge (a whole one beyond the other, next to a pole)."""
+    """A row more, half a row's distance beyond either edge (a whole one beyond the other, next to a pole).
+
+    `asked.extra` columns come with it. Where the view reaches both poles, there are only these.
+    """
     pitches = rows.pitches
     spacing = pitches[0] - pitches[1] if len(pitches) > 1 else usual_spacing(asked)
     up, down = asked.view.pitch_high < _POLE - _EXACT, asked.view.pitch_low > -_POLE + _EXACT
@@ -76,7 +79,13 @@ def with_extra_row(asked: Asked, rows: Rows) -> Rows:
             tried = _lay_to_sides(asked, spread(top, bottom, len(pitches) + 1, asked.head))
             if tried is not None:
                 return tried
-    return _lay_to_sides(asked, pitches) or rows
+    tried = _lay_to_sides(asked, pitches)
+    if tried is None:  # more columns at the same pitches share too little: look for others
+        try:
+            tried = choose_rows(asked)
+        except PlanError:
+            return rows
+    return tried
 
 
 def usual_spacing(asked: Asked) -> float:

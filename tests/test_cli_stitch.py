@@ -460,7 +460,7 @@ def test_a_full_disk(
 ) -> None:
     usage = shutil.disk_usage(tmp_path)._replace(free=1_000_000)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
-    fails(capsys, ["stitch", str(shot), "--out", str(tmp_path / "a.tif")], "free some space")
+    fails(capsys, ["stitch", str(shot), "--out", str(tmp_path / "a.tif")], "Free some space.*--work FOLDER")
     assert not (tmp_path / "a.tif").exists()
 
 

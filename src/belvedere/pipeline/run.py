@@ -51,6 +51,7 @@ from belvedere.pipeline.report import (
     write_report,
 )
 from belvedere.pipeline.results import Layout, PictureFile
+from belvedere.pipeline.room_on_disk import check_room
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.source_set import SourceSet
 from belvedere.pipeline.stages import STAGES, stage_keys
@@ -120,6 +121,7 @@ class Run:
             if before is not None:
                 return before
         self._expect(None)
+        check_room(self._sources.frames, self._options)
         self._sources.decode(self._keys["frames"])
         alignment = self._stage("alignment", Alignment, "align", self._align)
         common = common_profile(self._sources.frames)

@@ -82,14 +82,14 @@ def _asked(draw: st.DrawFn) -> tuple[View, Sensor, float, str, float]:
     return view, sensor, focal, draw(st.sampled_from(["portrait", "landscape"])), overlap
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=35)
 @given(_asked())
 def test_every_view_is_covered_with_the_overlap_asked(asked: tuple[View, Sensor, float, str, float]) -> None:
     view, sensor, focal, orientation, overlap = asked
     _hold(plan_grid(view, sensor, focal, orientation=orientation, overlap=overlap))  # type: ignore[arg-type]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(
     _asked(),
     st.sampled_from(CLICKS),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import signal
@@ -15,6 +16,11 @@ import pytest
 
 from belvedere.cli.main import run
 from belvedere.demo.sets import render_set
+from belvedere.optics.sensor import Sensor
+from belvedere.plan.head import Head
+from belvedere.plan.plan_file import plan_bytes, read_plan
+from belvedere.plan.plan_grid import plan_grid
+from belvedere.plan.view import View
 from belvedere.survey.sorting.series_file import series_bytes
 from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
@@ -88,9 +94,49 @@ def test_a_series_of_a_sorted_card(row: Path, tmp_path: Path, capsys: pytest.Cap
     assert "there are 01-50mm" in err
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A row shot by a plan, its third stop forgotten, and the plan."""
+    folder = tmp_path_factory.mktemp("planned")
+    view = View(*(math.radians(a) for a in (-45.0, 45.0, -15.0, 15.0)))
+    plan = plan_grid(view, Sensor(36.0, 24.0, 6000, 4000), 50.0, head=Head(math.radians(2.5)))
+    (folder / "plan.json").write_bytes(plan_bytes(plan))
+    step, count = math.degrees(plan.rows[0].step), plan.frames
+    render_set("row", folder / "row", megapixels=0.2, columns=count, step_deg=step, omit=((0, 2),))
+    return folder / "row", folder / "plan.json"
+
+
+def test_a_stop_of_the_plan_that_was_not_shot_is_named(
+    planned: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    frames, plan = planned
+    code, out, _ = said(capsys, frames, "--plan", plan)
+    assert code == 3
+    assert out.startswith("Shoot again: stop 3 of the plan is not shot: turn ")
+    stop = read_plan(plan).stops()[2]
+    assert f"click {stop.yaw_clicks}" in " ".join(out.split())
+    document = json.loads(said(capsys, frames, "--plan", plan, "--json")[1])
+    missing = [f for f in document["findings"] if f["kind"] == "missing"]
+    assert [f["numbers"]["stop"] for f in missing] == [3.0]
+    assert document["findings"][-1]["kind"] == "plan"
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{", "[]", '{"schema": "belvedere.plan/1"}', '{"schema": "other/1"}']
+)
+def test_a_plan_that_cannot_be_read_is_one_line(
+    row: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str
+) -> None:
+    (tmp_path / "plan.json").write_text(content)
+    code, out, err = said(capsys, row, "--plan", tmp_path / "plan.json")
+    assert (code, out, len(err.splitlines())) == (2, "", 1)
+    assert "plan.json: " in err
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
+        (["{row}", "--plan", "{row}/nowhere.json"], "nowhere.json"),
         (["{row}", "--overlap", "2"], "--overlap 2: needs 5 to 90"),
         (["{row}", "--overlap", "nan"], "--overlap nan"),
         (["{row}", "--ground", "-1"], "--ground -1"),

@@ -25,6 +25,7 @@ def add_check(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPar
         "  belvedere check a.jpg b.jpg c.jpg\n"
         "  belvedere check series.json --series 02-50mm\n"
         "  belvedere check tethered --watch\n"
+        "  belvedere check card/morning --plan plan.json\n"
         "  belvedere check card/morning --json\n\n"
         "Frames are numbered from 1 in the order shot. docs/checking.md tells what is looked for.\n\n"
         + _EXIT_CODES,
@@ -49,10 +50,16 @@ def add_check(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPar
         help="the verdict for machines on standard output; with --watch one line for every change",
     )
     check.add_argument(
+        "--plan",
+        metavar="PLAN",
+        help="the plan.json by which the set was shot: stops not shot are named with their number and the "
+        "head's angle or click, and its overlap is wanted; frames besides are fine",
+    )
+    check.add_argument(
         "--overlap",
         type=float,
         metavar="PERCENT",
-        help="what neighbours should share; 33 if not given",
+        help="what neighbours should share; the plan's, or 33, if not given",
     )
     check.add_argument(
         "--ground",

@@ -17,6 +17,7 @@ from belvedere.pipeline.check import CheckOptions, check
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.series_frames import find_frames, find_series
 from belvedere.pipeline.watch import watch
+from belvedere.plan.plan_file import read_plan
 from belvedere.survey.checking.check_overlap import WANTED_OVERLAP
 from belvedere.survey.checking.examine import ExamineOptions
 from belvedere.survey.checking.verdict import Verdict
@@ -82,13 +83,15 @@ def options_from(given: argparse.Namespace) -> CheckOptions:
     near = given.ground
     if near is not None and not (math.isfinite(near) and near > 0.0):
         raise BelvedereError(f"--ground {near:g}: needs a number of metres above 0")
+    plan = read_plan(Path(given.plan)) if given.plan else None
+    usual = WANTED_OVERLAP if plan is None else plan.overlap_wanted
     options = CheckOptions(
         sources=tuple(Path(source) for source in given.sources),
         memory_bytes=memory_from(given.memory),
         workers=given.workers,
         work=Path(given.work) if given.work else None,
         examine=ExamineOptions(
-            wanted_overlap=WANTED_OVERLAP if wanted is None else wanted / 100.0, nearest_ground_m=near
+            wanted_overlap=usual if wanted is None else wanted / 100.0, nearest_ground_m=near, plan=plan
         ),
     )
     if is_series_file(given.sources):

@@ -54,7 +54,8 @@ def _block(frames: Sequence[Frame], grid: HeadGrid, own: tuple[int, ...]) -> Fin
         "nowhere"
     )
     either = tuple(sorted({i for g in gaps for i in (g.near, g.beyond)}))
-    numbers = {"count": float(len(gaps)), "turn_deg": math.degrees(gaps[0].turn)}
+    turn = math.degrees(gaps[0].turn)
+    numbers = {"count": float(len(gaps)), "turn_deg": turn, "from_frame": float(gaps[0].near)}
     return Finding("missing", "reshoot", either, words, numbers)
 
 
@@ -72,7 +73,7 @@ def _single(frames: Sequence[Frame], grid: HeadGrid, i: int, reason: str) -> Fin
         words += "; its neighbours overlap without it, so it may be left out"
     elif gaps:
         words += f"; shoot again from {_pointing(frames, gaps)}, with an overlap of a third"
-        numbers = {"turn_deg": math.degrees(gaps[0].turn)}
+        numbers = {"turn_deg": math.degrees(gaps[0].turn), "from_frame": float(gaps[0].near)}
     else:
         words += (
             "; shoot it again with an overlap of a third and something to recognise in it, or leave it out"

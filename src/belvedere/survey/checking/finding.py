@@ -23,6 +23,7 @@ Kind = Literal[
     "moving",
     "unreadable",
     "stray",
+    "plan",
 ]
 
 

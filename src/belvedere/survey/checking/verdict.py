@@ -37,6 +37,7 @@ _ORDER: tuple[Kind, ...] = (
     "tilt",
     "level",
     "ends",
+    "plan",
 )
 _MAP_LINES, _MOST_COLUMNS, _LEAST_COLUMNS = 13, 72, 24
 _GRAVES = ("reshoot", "risk", "note")

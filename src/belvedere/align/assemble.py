@@ -21,6 +21,8 @@ from belvedere.align.start import Sights, StartingLens
 from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 
+PlacedBy = Literal["tie-points", "grid"]
+
 
 def assemble(
     frames: Sequence[Frame],
@@ -71,12 +73,12 @@ def assemble(
             k = at[i]
             sigma = float(sigmas[k]) if np.isfinite(sigmas[k]) else None
             row, column = places[k]
-            by: Literal["tie-points", "grid"] = "grid" if by_grid[k] else "tie-points"
+            by: PlacedBy = "grid" if by_grid[k] else "tie-points"
             placements.append(Placement(lens, cameras[k], row, column, by, sigma, doubt[k], None))
         elif i in by_turn:
-            m, sigma, said = by_turn[i]
-            camera = alone[m].with_rotation(alone[m].rotation @ turn.T)
-            placements.append(Placement(lens, camera, *places[len(cameras) + m], "grid", sigma, said))
+            m, by, sigma, said = by_turn[i]
+            k = len(cameras) + m
+            placements.append(Placement(lens, every[k], *places[k], by, sigma, said))
         else:
             placements.append(Placement(lens, None, reason=_reason(i, frames, found.blocks, left_out)))
     return Alignment(
@@ -95,13 +97,21 @@ def _by_turn(
     alone: Sequence[Camera],
     tied: Sequence[Camera],
     tied_sigmas: NDArray[np.float64],
-) -> dict[int, tuple[int, float, str | None]]:
-    """Of every frame that the grid places: its number among them, sigma in px, and what speaks against it."""
+) -> dict[int, tuple[int, PlacedBy, float | None, str | None]]:
+    """Of every frame that no detail ties: its number among them, what places it, sigma in px, doubt."""
     if plain is None:
         return {}
     sigmas = plain_sigmas(plain.covariance, alone, tied, tied_sigmas)
-    said = plain_doubts(sigmas, alone)
-    return {i: (m, float(sigmas[m]), said[m]) for m, i in enumerate(plain.frames)}
+    said = plain_doubts(sigmas, alone, plain)
+    return {
+        i: (
+            m,
+            "grid" if plain.by_grid[m] else "tie-points",
+            float(sigmas[m]) if np.isfinite(sigmas[m]) else None,
+            said[m],
+        )
+        for m, i in enumerate(plain.frames)
+    }
 
 
 def _reason(i: int, frames: Sequence[Frame], blocks: Sequence[Sequence[int]], left_out: set[int]) -> str:

@@ -12,6 +12,7 @@ from belvedere.align.block import LENS_PARAMETERS
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.overlaps import frame_grid, overlapping_pairs
 from belvedere.align.place_parts import GridJoin
+from belvedere.align.place_plain import PlainFrames
 from belvedere.align.solve import Solved
 from belvedere.align.start import Pair
 from belvedere.geometry.camera import Camera
@@ -98,15 +99,17 @@ def plain_sigmas(
     return out
 
 
-def plain_doubts(sigmas: NDArray[np.float64], cameras: Sequence[Camera]) -> list[str | None]:
-    """For every frame that the grid places, a sentence where it is less sure than the whole promises."""
-    return [
-        "shows nothing to tie it by; placed by the steps of the turn, "
-        f"sure to about {_figure(s)} px (one sigma)"
-        if s > _SIGMA_SHARE * max(c.width, c.height)
-        else None
-        for s, c in zip(sigmas.tolist(), cameras, strict=True)
-    ]
+def plain_doubts(
+    sigmas: NDArray[np.float64], cameras: Sequence[Camera], plain: PlainFrames
+) -> list[str | None]:
+    """For every frame that no detail ties, a sentence where it is less sure than the whole promises."""
+    out: list[str | None] = []
+    for k, (s, c) in enumerate(zip(sigmas.tolist(), cameras, strict=True)):
+        what = "only drifting clouds tie it" if plain.drifting[k] else "shows nothing to tie it by"
+        how = "placed by the steps of the turn, " if plain.by_grid[k] else ""
+        sure = f"sure to about {_figure(s)} px (one sigma)"
+        out.append(f"{what}; {how}{sure}" if not s <= _SIGMA_SHARE * max(c.width, c.height) else None)
+    return out
 
 
 def drift_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:

@@ -10,17 +10,21 @@ from threadpoolctl import threadpool_limits
 from belvedere.align.alignment import Alignment
 from belvedere.align.answer import with_answer
 from belvedere.align.assemble import assemble
+from belvedere.align.block import LensPrior
 from belvedere.align.features import Features, detect, grey_copy
 from belvedere.align.find_block import find_block
+from belvedere.align.ground_block import Drifting, hold_to_ground
 from belvedere.align.join_blocks import join_blocks
 from belvedere.align.lens_groups import Group, group_frames, sensor_axes
 from belvedere.align.level import estimate_level
+from belvedere.align.moving_sky import find_moving_sky
 from belvedere.align.options import AlignOptions
+from belvedere.align.pan_axis import estimate_pan_axis
 from belvedere.align.place_parts import place_parts
 from belvedere.align.place_plain import place_plain
 from belvedere.align.said import Said, said_of
-from belvedere.align.solve import solve_finely
-from belvedere.align.start import Mapper, Sights, learn_lenses, match_likely_pairs
+from belvedere.align.solve import Solved, solve_finely
+from belvedere.align.start import Mapper, Matches, Sights, learn_lenses, match_likely_pairs
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 
@@ -92,6 +96,9 @@ def _estimate(
     most, held = options.ties_per_pair, joined.held
     solved = solve_finely(source, sights, joined.rough, found.priors, run, ties_per_pair=most, held=held)
     solved, join = place_parts(solved, joined)
+    drifting = None
+    if join is None:
+        solved, drifting = _held_by_ground(frames, sights, solved, matches, found.priors)
     cameras = solved.cameras(sights)
     turn, level = estimate_level(
         source,
@@ -103,10 +110,30 @@ def _estimate(
         first_part=len(joined.parts[0]),
         run=run,
     )
-    plain = place_plain(source, frames, sights, found, solved, said.left_out)
+    plain = place_plain(source, frames, sights, found, solved, said.left_out, drifting)
     return assemble(
         frames, sights, groups, starts, found, solved, turn, level, set(said.left_out), join, plain
     )
+
+
+def _held_by_ground(
+    frames: Sequence[Frame], sights: Sights, solved: Solved, matches: Matches, priors: Sequence[LensPrior]
+) -> tuple[Solved, Drifting | None]:
+    """The block as what does not move holds it, where clouds are seen to drift."""
+    seconds = _seconds(frames)
+    cameras = solved.cameras(sights)
+    down = estimate_pan_axis(cameras).down
+    moving = find_moving_sky(sights, solved.frames, cameras, matches, seconds, down)
+    return (solved, None) if moving is None else hold_to_ground(sights, solved, moving, priors, seconds)
+
+
+def _seconds(frames: Sequence[Frame]) -> list[float]:
+    """When every frame was exposed, s from the first; without times, one a frame."""
+    taken = [f.metadata.taken for f in frames]
+    known = [t for t in taken if t is not None]
+    if len(known) < len(taken) or len(set(known)) < 2:
+        return [float(i) for i in range(len(frames))]
+    return [(t - known[0]).total_seconds() for t in known]
 
 
 def _sights(

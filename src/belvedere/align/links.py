@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,9 +69,14 @@ def _forest(count: int) -> tuple[Callable[[int], int], Callable[[int, int], None
 
 def components(count: int, links: Sequence[Link]) -> list[list[int]]:
     """Frames that hang together, largest first, then by first index."""
+    return components_of_pairs(count, [(link.a, link.b) for link in links])
+
+
+def components_of_pairs(count: int, pairs: Iterable[Sequence[int]]) -> list[list[int]]:
+    """What hangs together of 0 .. count - 1 by pairs, largest first, then by first index."""
     root, join = _forest(count)
-    for link in links:
-        join(link.a, link.b)
+    for a, b in pairs:
+        join(int(a), int(b))
     groups: dict[int, list[int]] = {}
     for i in range(count):
         groups.setdefault(root(i), []).append(i)

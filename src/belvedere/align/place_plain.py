@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from belvedere.align.block import Block
 from belvedere.align.find_block import FoundBlock
+from belvedere.align.ground_block import Drifting
 from belvedere.align.order_cells import Cell, cells_between, cells_of_whole_rows, cells_within
 from belvedere.align.overlap_check import structure
 from belvedere.align.overlaps import overlapping_pairs
@@ -23,8 +24,8 @@ from belvedere.align.plain_check import light, light_agrees, structure_verdict
 from belvedere.align.series_places import shooting_order
 from belvedere.align.solve import Solved, cameras_of
 from belvedere.align.start import Sights
-from belvedere.align.tied_grid import TiedGrid, tied_grid
-from belvedere.align.turn_prediction import Predicted, predict
+from belvedere.align.tied_grid import TiedGrid, cells_seen, tied_grid
+from belvedere.align.turn_prediction import predict, refined
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
@@ -38,28 +39,43 @@ _LEAST_OVERLAP = 0.03
 
 @dataclass(frozen=True, slots=True)
 class PlainFrames:
-    """Frames placed by the grid.
+    """Frames that no detail ties to the block that holds.
 
     Parameters
     ----------
     frames : tuple of int
         Frame indices.
-    rotations : ndarray of shape (m, 3, 3)
-        World to camera, in the world of the solved block.
+    block : Block
+        Their rotations, in the world of the solved block, and lenses.
     covariance : ndarray of shape (m, 3, m, 3)
         Of their turns against the block, as small rotations in the world, rad^2.
-    block : Block
-        The same with their lenses.
+    by_grid : ndarray of shape (m,), bool
+        Whether the steps of the turn place them; else drifting clouds alone do.
+    drifting : ndarray of shape (m,), bool
+        Whether drifting clouds tie them.
     """
 
     frames: tuple[int, ...]
-    rotations: NDArray[np.float64]
-    covariance: NDArray[np.float64]
     block: Block
+    covariance: NDArray[np.float64]
+    by_grid: NDArray[np.bool_]
+    drifting: NDArray[np.bool_]
 
     def cameras(self, sights: Sights) -> list[Camera]:
         """Cameras of `frames`."""
         return cameras_of(self.block, self.frames, sights)
+
+    def part(self, which: Sequence[int]) -> PlainFrames:
+        """Some of the frames, by their places."""
+        k = list(which)
+        block = Block(self.block.rotations[k], self.block.lenses, self.block.lens_of[k], self.block.axes[k])
+        return PlainFrames(
+            tuple(self.frames[i] for i in k),
+            block,
+            self.covariance[k][:, :, k],
+            self.by_grid[k],
+            self.drifting[k],
+        )
 
 
 def place_plain(
@@ -69,6 +85,7 @@ def place_plain(
     found: FoundBlock,
     solved: Solved,
     left_out: frozenset[int],
+    drifting: Drifting | None = None,
 ) -> PlainFrames | None:
     """Place the frames that nothing ties to a solved block; None where there is none to place.
 
@@ -76,18 +93,24 @@ def place_plain(
     ----------
     left_out : frozenset of int
         Frames the photographer wants left out.
+    drifting : Drifting or None
+        Frames tied by drifting clouds alone: they help as far as they are sure.
     """
     used = set(solved.frames)
     groups = {int(sights.group_of[i]) for i in used}
     small = {i for b in found.blocks if len(b) <= _LARGEST_BLOCK for i in b}
-    wanted = sorted(i for i in small - used - left_out if int(sights.group_of[i]) in groups)
-    if not wanted:
+    loose = () if drifting is None else drifting.frames
+    wanted = sorted(i for i in small - used - left_out - set(loose) if int(sights.group_of[i]) in groups)
+    if not wanted and drifting is None:
         return None
     cameras = solved.cameras(sights)
     told = _cells(frames, sights, solved, cameras, wanted)
     if told is None:
-        return None
+        return None if drifting is None else _by_clouds(drifting)
     grid, cells = told
+    if drifting is not None:
+        seen = cells_seen(grid, solved.frames, cameras, loose, drifting.cameras(sights))
+        cells = {i: c for i, c in cells.items() if c not in seen.values()} | seen
     if not cells:
         return None
     lone = sorted(cells)
@@ -98,17 +121,29 @@ def place_plain(
         grid.head,
         grid.step,
     )
-    placed = _placed(sights, solved, lone, predicted)
+    at = {i: k for k, i in enumerate(lone)}
+    if drifting is not None:
+        predicted = refined(predicted, [at[i] for i in loose], drifting.block.rotations, drifting.covariance)
+    placed = PlainFrames(
+        tuple(lone),
+        Block(predicted.rotations, solved.adjusted.block.lenses, sights.group_of[lone], sights.axes[lone]),
+        predicted.covariance,
+        np.ones(len(lone), dtype=bool),
+        np.array([i in loose for i in lone]),
+    )
     stay = _standing(source, frames, solved, cameras, placed, placed.cameras(sights), grid.step)
-    if not stay:
-        return None
+    return placed.part(stay) if stay else None
+
+
+def _by_clouds(drifting: Drifting) -> PlainFrames:
+    """Frames tied by clouds where no grid helps."""
+    m = len(drifting.frames)
     return PlainFrames(
-        tuple(placed.frames[k] for k in stay),
-        placed.rotations[stay],
-        placed.covariance[stay][:, :, stay],
-        Block(
-            placed.rotations[stay], placed.block.lenses, placed.block.lens_of[stay], placed.block.axes[stay]
-        ),
+        drifting.frames,
+        drifting.block,
+        drifting.covariance,
+        np.zeros(m, dtype=bool),
+        np.ones(m, dtype=bool),
     )
 
 
@@ -163,16 +198,6 @@ def _cells(
     return first_grid, {i: c for i, c in single.items() if c not in taken and claims.count(c) == 1}
 
 
-def _placed(sights: Sights, solved: Solved, lone: Sequence[int], predicted: Predicted) -> PlainFrames:
-    block = Block(
-        predicted.rotations,
-        solved.adjusted.block.lenses,
-        sights.group_of[list(lone)],
-        sights.axes[list(lone)],
-    )
-    return PlainFrames(tuple(lone), predicted.rotations, predicted.covariance, block)
-
-
 def _standing(
     source: FrameSource,
     frames: Sequence[Frame],
@@ -196,12 +221,19 @@ def _standing(
     }
     in_picture = set(solved.frames)
     waiting = sorted(placed.frames, key=lambda i: (sigma[i], i))
+    loose = {i for i, drifts in zip(placed.frames, placed.drifting, strict=True) if drifts}
     stay: list[int] = []
     moved = True
     while moved:  # from the tied frames outwards
         moved = False
         for i in list(waiting):
             beside = [j for j in near[i] if j in in_picture]
+            if i in loose:  # it belongs to the block, whatever has moved meanwhile
+                waiting.remove(i)
+                moved = True
+                in_picture.add(i)
+                stay.append(i)
+                break
             if not beside:
                 continue
             waiting.remove(i)
@@ -224,6 +256,7 @@ def _standing(
                     camera.focal_px * math.hypot(sigma[i], sigma.get(j, 0.0)),
                 )
                 for j in beside
+                if j not in loose
             }
             if "differs" in verdicts and "agrees" not in verdicts:
                 continue

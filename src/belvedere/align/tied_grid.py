@@ -120,6 +120,44 @@ def tied_grid(frames: Sequence[int], cameras: Sequence[Camera], number: Sequence
     return TiedGrid(head, step, place, tuple(rows))
 
 
+def cells_seen(
+    grid: TiedGrid,
+    tied: Sequence[int],
+    cameras: Sequence[Camera],
+    others: Sequence[int],
+    where: Sequence[Camera],
+) -> dict[int, tuple[int, int]]:
+    """Row and column of frames that are seen, roughly, to look some way: the nearest of the grid.
+
+    Parameters
+    ----------
+    tied, cameras : sequences
+        The grid's frames.
+    others, where : sequences
+        The frames wanted, in the same world.
+    """
+    known = np.array([yaw_pitch_roll((c.rotation @ grid.head.T).T)[:2] for c in cameras])
+    place = np.array([grid.place[i] for i in tied])
+    rows = np.unique(place[:, 0])
+    pitch = np.array([float(np.median(known[place[:, 0] == r, 1])) for r in rows])
+    line = np.polyfit(rows, pitch, 1) if len(rows) > 1 else None
+    out = {}
+    for i, camera in zip(others, where, strict=True):
+        yaw, p, _ = yaw_pitch_roll((camera.rotation @ grid.head.T).T)
+        k = int(np.argmin(np.abs(pitch - p)))
+        height = 2.0 * np.arctan(camera.height / 2.0 / camera.focal_px)
+        if abs(p - pitch[k]) < 0.4 * height:
+            row = int(rows[k])
+        elif line is not None:
+            row = round((p - float(line[1])) / float(line[0]))
+        else:
+            row = int(rows[k]) - int(np.sign(p - pitch[k]))
+        turn = np.remainder(yaw - known[:, 0] + np.pi, 2.0 * np.pi) - np.pi
+        n = int(np.argmin(np.abs(turn)))
+        out[i] = (row, int(place[n, 1]) + round(float(turn[n]) / grid.step))
+    return out
+
+
 def _rows_in_order(row_of: NDArray[np.int64], number: NDArray[np.int64]) -> list[NDArray[np.int64]] | None:
     """Every row's frames in the order shot, rows in the order shot; None if it was not row by row."""
     members = []

@@ -10,6 +10,7 @@ it is tied, follows from the other rows, as far as these are in step.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.turn_grid import angles_of
-from belvedere.geometry.rotation import matrix_from_vector, pose_matrix
+from belvedere.geometry.rotation import matrix_from_vector, pose_matrix, vector_from_matrix
 
 # Priors, one sigma; common practice, no published source.
 _MOUNTED = math.radians(0.5)  # roll of the camera on the head
@@ -88,6 +89,41 @@ def predict(
         off = (f.angles - mean).ravel()
         spread += w * (f.covariance + np.outer(off, off))
     return turn.in_world(mean, spread)
+
+
+def refined(
+    predicted: Predicted,
+    which: Sequence[int],
+    seen: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+) -> Predicted:
+    """What the turn predicts and what is seen of some of the frames, each weighed by its own covariance.
+
+    Where the two differ by more than they may, the outcome is as much less sure.
+
+    Parameters
+    ----------
+    which : sequence of int
+        Places in `predicted` of the frames seen.
+    seen : ndarray of shape (k, 3, 3)
+        Their rotations, world to camera.
+    covariance : ndarray of shape (k, 3, k, 3)
+        Of these, as small rotations in the world, rad^2.
+    """
+    m, k = len(predicted.rotations), len(which)
+    own = predicted.rotations[list(which)]
+    off = np.stack([vector_from_matrix(s.T @ p) for s, p in zip(seen, own, strict=True)]).ravel()
+    prior = predicted.covariance.reshape(3 * m, 3 * m)
+    at = (3 * np.asarray(which)[:, None] + np.arange(3)).ravel()
+    both = prior[np.ix_(at, at)] + covariance.reshape(3 * k, 3 * k)
+    gain = np.linalg.solve(both, prior[at]).T
+    excess = max(float(off @ np.linalg.solve(both, off)) / (3 * k), 1.0)
+    turn = matrix_from_vector((gain @ off).reshape(m, 3))
+    left = (prior - gain @ prior[at]) * excess
+    return Predicted(
+        predicted.rotations @ np.swapaxes(turn, 1, 2),
+        np.asarray((left + left.T) / 2.0).reshape(m, 3, m, 3),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from belvedere.compose.layout import LayoutOptions, choose_plate
+from belvedere.compose.owners_at import owners_at
 from belvedere.compose.sample import sample
 from belvedere.compose.seam_cost import DISAGREEMENT_UNIT, KEPT, Candidates
 from belvedere.compose.seam_cut import _sorted_edges, _unite, cut
@@ -209,6 +210,16 @@ def test_owners_do_not_depend_on_the_tile(x0: int, y0: int, width: int, height: 
     tile = owners(RING_SEAMS, RING_PLATE, RING, x0, y0, width, height)
     columns = np.arange(x0, x0 + width) % RING_PLATE.width
     np.testing.assert_array_equal(tile, RING_OWNERS[y0 : y0 + height][:, columns])
+
+
+@pytest.mark.parametrize("step", [1, 2, 8])
+def test_owners_may_be_told_by_numbers_of_a_larger_set(step: int) -> None:
+    numbers = np.array([3, 4, 7, 8, 9, 11, 12, 20, 21, 300], np.int16)
+    asked = (-40, 3, 150, 20, step)
+    plain = owners_at(RING_SEAMS, RING_PLATE, RING)(*asked)
+    told = owners_at(RING_SEAMS, RING_PLATE, RING, numbers)(*asked)
+    np.testing.assert_array_equal(told, np.where(plain >= 0, numbers[plain], -1))
+    assert len(np.unique(plain)) > 1
 
 
 def test_same_input_same_labels() -> None:

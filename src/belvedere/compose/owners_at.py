@@ -13,7 +13,9 @@ from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 
 
-def owners_at(seams: Seams, plate: Plate, cameras: Sequence[Camera]) -> OwnersAt:
+def owners_at(
+    seams: Seams, plate: Plate, cameras: Sequence[Camera], numbers: NDArray[np.int16] | None = None
+) -> OwnersAt:
     """The seams as a function of place and step.
 
     Parameters
@@ -22,6 +24,8 @@ def owners_at(seams: Seams, plate: Plate, cameras: Sequence[Camera]) -> OwnersAt
         Labels index `cameras`.
     plate : Plate
     cameras : sequence of Camera
+    numbers : ndarray of int16 or None
+        What stands for each camera in the answer; None: its index.
     """
 
     def answer(x0: int, y0: int, width: int, height: int, step: int) -> NDArray[np.int16]:
@@ -29,6 +33,6 @@ def owners_at(seams: Seams, plate: Plate, cameras: Sequence[Camera]) -> OwnersAt
         skip = step // part  # beyond the seams' own grid every skip-th answer is taken
         left, top = x0 * skip, y0 * skip
         box = (left, top, left + (width - 1) * skip + 1, top + (height - 1) * skip + 1)
-        return owners_on_grid(seams, plate, cameras, box, part)[::skip, ::skip]
+        return owners_on_grid(seams, plate, cameras, box, part, numbers)[::skip, ::skip]
 
     return answer

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -31,6 +32,7 @@ def own_pixels(
     y0: int,
     width: int,
     height: int,
+    numbers: NDArray[np.int16] | None = None,
 ) -> NDArray[np.int16]:
     """See `seams.owners`; the labels of a grid of this shape are asked by rows and columns."""
     i0, j0 = x0 // step, y0 // step
@@ -51,17 +53,23 @@ def own_pixels(
         local[near == name] = k
     turns, lenses = _engine_numbers([cameras[n] for n in names], plate)
     left = _from_labels(
-        local, names.astype(np.int16), turns, lenses, node_columns, node_rows, columns, rows,
+        local, _numbered(names, numbers), turns, lenses, node_columns, node_rows, columns, rows,
         step, x0 - i0 * step, y0 - j0 * step, out,
     )  # fmt: skip
     if left:
         others = _frames_near(tuple(cameras), plate, x0, y0, width, height)
         turns, lenses = _engine_numbers([cameras[n] for n in others], plate)
         _from_all(
-            np.array(others, np.int16), turns, lenses, node_columns, node_rows, columns, rows,
+            _numbered(np.array(others, np.int64), numbers), turns, lenses,
+            node_columns, node_rows, columns, rows,
             step, x0 - i0 * step, y0 - j0 * step, plate.pixels_per_radian, out,
         )  # fmt: skip
     return out
+
+
+def _numbered(cameras: NDArray[Any], numbers: NDArray[np.int16] | None) -> NDArray[np.int16]:
+    """What stands for these cameras in the answer."""
+    return cameras.astype(np.int16) if numbers is None else numbers[cameras]
 
 
 def _frames_near(

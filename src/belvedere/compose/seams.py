@@ -195,7 +195,12 @@ def estimate_seams(
 
 
 def owners_on_grid(
-    seams: Seams, plate: Plate, cameras: Sequence[Camera], box: Box, step: int
+    seams: Seams,
+    plate: Plate,
+    cameras: Sequence[Camera],
+    box: Box,
+    step: int,
+    numbers: NDArray[np.int16] | None = None,
 ) -> NDArray[np.int16]:
     """The owners of every `step`-th plate pixel of a box (x0, y0, x1, y1), in such pixels.
 
@@ -210,11 +215,18 @@ def owners_on_grid(
         centre=(plate.centre[0] / step, plate.centre[1] / step),
     )
     x0, y0, x1, y1 = box
-    return owners(replace(seams, step=seams.step // step), small, cameras, x0, y0, x1 - x0, y1 - y0)
+    return owners(replace(seams, step=seams.step // step), small, cameras, x0, y0, x1 - x0, y1 - y0, numbers)
 
 
 def owners(
-    seams: Seams, plate: Plate, cameras: Sequence[Camera], x0: int, y0: int, width: int, height: int
+    seams: Seams,
+    plate: Plate,
+    cameras: Sequence[Camera],
+    x0: int,
+    y0: int,
+    width: int,
+    height: int,
+    numbers: NDArray[np.int16] | None = None,
 ) -> NDArray[np.int16]:
     """The frame that owns each plate pixel of a rectangle.
 
@@ -230,10 +242,12 @@ def owners(
         Those the labels index.
     x0, y0, width, height : int
         The rectangle in plate px; columns count modulo the width on a plate that wraps.
+    numbers : ndarray of int16 or None
+        What stands for each camera in the answer; None: its index.
 
     Returns
     -------
     ndarray of int16, shape (height, width)
         -1 exactly where no frame covers the pixel.
     """
-    return own_pixels(seams.nodes, seams.shape, seams.step, plate, cameras, x0, y0, width, height)
+    return own_pixels(seams.nodes, seams.shape, seams.step, plate, cameras, x0, y0, width, height, numbers)

@@ -12,9 +12,12 @@ from belvedere.align.features import Features
 
 _RATIO = 0.85  # nearest against second nearest (Lowe 2004 uses 0.8); the geometry is the judge after it.
 _GLANCE = 400  # features of a frame used to find its likely partners
-_PARTNERS = 10
+_PARTNERS, _LEAST_SCORE = 10, 4
+_WORDS, _ALIKE = 1024, 24  # of the summary of a large set; frames that look most like one
+_ROWS = 256  # frames whose likeness to all others is held at once
 _FEW = 512  # features up to which a product is made in blocks
-_BLOCK = (16, 128)  # rows and columns: 16 x 128 x 128 products, the most that stays in one thread (measured)
+# Rows and columns of vectors of that length: 16 x 128 x 128 products, the most one thread makes (measured)
+_BLOCK, _BLOCK_LENGTH = (16, 128), 128
 
 
 def match(a: Features, b: Features, *, ratio: float = _RATIO) -> NDArray[np.int64]:
@@ -31,18 +34,22 @@ def match(a: Features, b: Features, *, ratio: float = _RATIO) -> NDArray[np.int6
 
 
 def _likeness(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Cosines of all pairs of unit vectors.
+    """Cosines of all pairs of unit vectors; of few, in one thread."""
+    return np.asarray(a @ b.T) if len(a) > _FEW or len(b) > _FEW else _in_blocks(a, b)
 
-    Of few, in blocks so small that the matrix product stays in one thread: on a busy machine its threads wait
-    for each other many times longer than they work.
+
+def _in_blocks(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Products of all pairs of vectors, in blocks so small that the matrix product stays in one thread.
+
+    On a busy machine its threads wait for each other many times longer than they work.
     """
-    if len(a) > _FEW or len(b) > _FEW:
-        return np.asarray(a @ b.T)
     out = np.empty((len(a), len(b)), dtype=np.float32)
-    for column in range(0, len(b), _BLOCK[1]):
-        turned = np.ascontiguousarray(b[column : column + _BLOCK[1]].T)
-        for row in range(0, len(a), _BLOCK[0]):
-            out[row : row + _BLOCK[0], column : column + _BLOCK[1]] = a[row : row + _BLOCK[0]] @ turned
+    rows, columns = _BLOCK
+    columns = max(1, columns * _BLOCK_LENGTH // max(_BLOCK_LENGTH, a.shape[1]))
+    for column in range(0, len(b), columns):
+        turned = np.ascontiguousarray(b[column : column + columns].T)
+        for row in range(0, len(a), rows):
+            out[row : row + rows, column : column + columns] = a[row : row + rows] @ turned
     return out
 
 
@@ -50,19 +57,22 @@ def likely_pairs(features: Sequence[Features]) -> list[tuple[int, int]]:
     """Pairs of frames worth a full match, from a glance at a spread few of their features.
 
     Neighbours in the series (one and two apart) are always in; beyond them, each frame's best partners.
+    What is kept grows with the number of frames, never with its square.
     """
     n = len(features)
     few = [np.ascontiguousarray(f.descriptors[f.order[:_GLANCE]]) for f in features]
-    score = np.zeros((n, n))
     every = n <= 60  # small sets: a glance at every pair
     pairs = [(i, j) for i in range(n) for j in range(i + 1, n)] if every else _pairs_by_summary(few)
+    partners: list[list[tuple[int, int]]] = [[] for _ in range(n)]
     for i, j in pairs:
         if len(few[i]) > 1 and len(few[j]) > 1:
-            score[i, j] = score[j, i] = len(_mutual(few[i] @ few[j].T, np.float32(_RATIO)))
+            score = len(_mutual(_in_blocks(few[i], few[j]), np.float32(_RATIO)))
+            if score >= _LEAST_SCORE:
+                partners[i].append((-score, j))
+                partners[j].append((-score, i))
     chosen = {(i, i + step) for step in (1, 2) for i in range(n - step)}
-    for i in range(n):
-        best = np.argsort(-score[i], kind="stable")[:_PARTNERS]
-        chosen.update((min(i, int(j)), max(i, int(j))) for j in best if score[i, j] >= 4)
+    for i, own in enumerate(partners):
+        chosen.update((min(i, j), max(i, j)) for _, j in sorted(own)[:_PARTNERS])
     return sorted(chosen)
 
 
@@ -75,23 +85,32 @@ def _pairs_by_summary(few: Sequence[NDArray[np.float32]]) -> list[tuple[int, int
     filled = [d for d in few if len(d)]
     if not filled:
         return []
-    pool = np.concatenate(filled)
-    words = pool[rng.choice(len(pool), size=min(1024, len(pool)), replace=False)]
-    bags = np.zeros((len(few), len(words)))
+    words = _drawn(filled, rng)
+    bags = np.zeros((len(few), len(words)), dtype=np.float32)
     for i, d in enumerate(few):
         if len(d):
-            np.add.at(bags[i], np.argmax(d @ words.T, axis=1), 1.0)
+            np.add.at(bags[i], np.argmax(_in_blocks(d, words), axis=1), np.float32(1.0))
     seen = np.maximum((bags > 0).sum(axis=0), 1)
-    bags *= np.log(len(few) / seen + 1e-9)
-    bags /= np.maximum(np.linalg.norm(bags, axis=1, keepdims=True), 1e-9)
-    likeness = bags @ bags.T
-    np.fill_diagonal(likeness, -1.0)
+    bags *= np.log(len(few) / seen + 1e-9).astype(np.float32)
+    bags /= np.maximum(np.linalg.norm(bags, axis=1, keepdims=True), np.float32(1e-9))
     pairs: set[tuple[int, int]] = set()
-    for i in range(len(few)):
-        near = np.argsort(-likeness[i], kind="stable")[:24]
-        pairs.update((min(i, int(j)), max(i, int(j))) for j in near)
-        pairs.update((i, i + s) for s in range(1, 5) if i + s < len(few))
+    for start in range(0, len(few), _ROWS):
+        likeness = _in_blocks(bags[start : start + _ROWS], bags)
+        for i, row in enumerate(likeness, start=start):
+            row[i] = -1.0
+            near = np.argsort(-row, kind="stable")[:_ALIKE]
+            pairs.update((min(i, int(j)), max(i, int(j))) for j in near)
+            pairs.update((i, i + s) for s in range(1, 5) if i + s < len(few))
     return sorted(pairs)
+
+
+def _drawn(filled: Sequence[NDArray[np.float32]], rng: np.random.Generator) -> NDArray[np.float32]:
+    """Descriptors drawn from all frames, without a copy of them all."""
+    ends = np.cumsum([len(d) for d in filled])
+    total = int(ends[-1])
+    drawn = rng.choice(total, size=min(_WORDS, total), replace=False)
+    frame = np.searchsorted(ends, drawn, side="right")
+    return np.stack([filled[f][k - ends[f]] for f, k in zip(frame, drawn, strict=True)])
 
 
 @nb.njit(cache=True, nogil=True)

@@ -23,6 +23,7 @@ from belvedere.survey.sorting.look import Look
 
 _NEAR = 3  # frames this close in the sequence are always matched in full
 _REACH = 150  # frames further apart in the sequence than this are not compared
+_AT_ONCE = 32  # frames glanced at in one go: memory stays the same for any number
 _GLANCE = 128  # features of a frame compared before a full match
 _GLANCE_LEAST = 5  # of these that must be each other's best
 _MATCHES_LEAST = 9
@@ -141,17 +142,19 @@ def pairs_to_try(
         By frame; frames without a look are passed over.
     """
     seen = [i for i in order if looks[i] is not None]
-    few = {i: _few(looks[i]) for i in seen}
 
-    def partners(k: int) -> list[Pair]:
+    def partners(start: int) -> list[Pair]:
+        """Of a few frames one after the other. Descriptors are unpacked for these and their reach alone."""
+        end = min(start + _AT_ONCE, len(seen))
+        few = [_few(looks[i]) for i in seen[start : end + reach]]
         out = []
-        for q in range(k + 1, min(k + 1 + reach, len(seen))):
-            i, j = seen[k], seen[q]
-            if q - k <= _NEAR or len(match(few[i], few[j])) >= _GLANCE_LEAST:
-                out.append((min(i, j), max(i, j)))
+        for k in range(start, end):
+            for q in range(k + 1, min(k + 1 + reach, len(seen))):
+                if q - k <= _NEAR or len(match(few[k - start], few[q - start])) >= _GLANCE_LEAST:
+                    out.append((min(seen[k], seen[q]), max(seen[k], seen[q])))
         return out
 
-    return [pair for found in run(partners, range(len(seen))) for pair in found]
+    return [pair for found in run(partners, range(0, len(seen), _AT_ONCE)) for pair in found]
 
 
 def find_joints(

@@ -60,7 +60,7 @@ class Stitched:
     report: Report
     tiles: str
     rms_px: float
-    floor_s: tuple[float, float]
+    floor: dict[str, float]
 
     @property
     def megapixels(self) -> float:
@@ -82,7 +82,7 @@ def figures(folder: Path, megapixels: float) -> Iterator[Figure]:
     full = _stitched(folder, megapixels, floor=True)
     name = f"{full.megapixels / 1e3:.3g} gigapixels of 70 frames of {megapixels:g}"
     yield Figure(f"{name}: peak memory", full.ran.peak_bytes / _MIB, "MiB", 3072.0)
-    decode_s, write_s = full.floor_s
+    decode_s, write_s = full.floor["decode_s"], full.floor["write_s"]
     yield Figure(
         f"{name}: total time / floor",
         full.ran.seconds / (decode_s + write_s),
@@ -90,6 +90,11 @@ def figures(folder: Path, megapixels: float) -> Iterator[Figure]:
         3.0,
         note=f"{full.ran.seconds:.0f} s against {decode_s + write_s:.0f} s "
         f"(decode {decode_s:.0f}, write {write_s:.0f})",
+    )
+    yield Figure(
+        f"{name}: processor time / the floor's",
+        full.ran.processor_s / full.floor["processor_s"],
+        note=f"{full.ran.processor_s:.0f} s against {full.floor['processor_s']:.0f} s, whatever else runs",
     )
     timing = full.report.timing
     parts = ("decode", "align", "tone", "compose", "write")
@@ -140,14 +145,13 @@ def _stitched(folder: Path, megapixels: float, *options: object, floor: bool = F
     try:
         ran = stitch(frames, out, "--projection", "equirectangular", *options)
         print(f"  {megapixels:.3g} {' '.join(map(str, options))}: {ran.seconds:.1f} s", flush=True)
-        floors = (0.0, 0.0)
+        found: dict[str, float] = {}
         if floor:
             told = run(python_module("benchmarks.floor_work", frames, out, room / "floor.tif"))
             if told.code != 0:
                 raise RuntimeError(f"the floor could not be measured: {told.errors[-300:]}")
             found = json.loads(told.output.splitlines()[-1])
-            floors = (float(found["decode_s"]), float(found["write_s"]))
-        return Stitched(ran, report_of(out), _tiles(out), _disagreement(frames, out), floors)
+        return Stitched(ran, report_of(out), _tiles(out), _disagreement(frames, out), found)
     finally:
         shutil.rmtree(room, ignore_errors=True)
 

@@ -11,7 +11,7 @@ READY := .venv/.ready
 
 export PYTHON
 
-.PHONY: help demo test check format bench lock clean
+.PHONY: help demo test check format bench bench-giga lock clean
 
 help:
 	@echo "make demo    render the demo frames and stitch them into out/demo"
@@ -19,6 +19,8 @@ help:
 	@echo "make check   formatting, lint, types, import rules"
 	@echo "make format  bring the formatting into order"
 	@echo "make bench   measure accuracy, time and memory"
+	@echo "make bench-giga"
+	@echo "             measure five rows of fourteen frames in one block"
 	@echo "make lock    renew requirements.lock from pyproject.toml"
 
 $(READY): requirements.lock requirements-build.lock pyproject.toml tools/set_up.sh
@@ -43,6 +45,10 @@ format: $(READY)
 
 bench: $(READY)
 	@$(BIN)/python -m benchmarks.bench $(ARGS)
+
+# 70 frames of 45 megapixels, about 30 GB of disk; ARGS='--megapixels 6' for a small one.
+bench-giga: $(READY)
+	@$(BIN)/python -m benchmarks.giga $(ARGS)
 
 # Versions stay as locked unless pyproject.toml asks otherwise; ARGS=--upgrade takes the newest.
 LOCK := $(BIN)/uv pip compile --universal --python-version 3.11 --fork-strategy fewest --quiet \

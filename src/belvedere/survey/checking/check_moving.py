@@ -9,6 +9,7 @@ import numpy as np
 
 from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
+from belvedere.survey.checking.around_region import Cause, cause_of
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import listed, pair_words
@@ -22,7 +23,16 @@ _CLOUD_RAD = math.radians(6.0)  # details above this may be clouds
 _CLOUD_PX = 1.0  # px of the copy: median shift of such details from which the sky moved
 _BEYOND = 4.0  # times what the details below shift
 _LEAST_CLOUDS = 8  # details
-_FOREGROUND = 0.12  # of the frame's height at its lower edge, where things are near
+_WHAT: dict[Cause, str] = {
+    "moved": "something moved",
+    "near": "near things shift",
+    "either": "something moved, or stands so near that it shifts,",
+}
+_REMEDY: dict[Cause, str] = {
+    "moved": "to be safe, shoot both again when it is clear",
+    "near": "turn the camera about its entrance pupil, and to be safe keep near things out of the overlaps",
+    "either": "to be safe, shoot both again when it is clear, or keep near things out of the overlaps",
+}
 
 
 def examine_moving(
@@ -47,7 +57,8 @@ def examine_moving(
     -------
     tuple of Finding
         "moving", risks: one an overlap with `places` differing, the largest of them `area_fraction` of the
-        first frame and at `x`, `y` there, px; and one for a sky that moves, `sky_px` being by how much.
+        first frame and at `x`, `y` there, px; `moved_places` of them surely moved, `near_places` shift as
+        near things do. And one for a sky that moves, `sky_px` being by how much.
     """
     if fields is None:
         fields = measure_fields(checked, run)
@@ -55,28 +66,32 @@ def examine_moving(
         fit = fit_checked(checked, fields)
     found = []
     above: list[OverlapDifference] = []
-    for difference in run(lambda field: compare_overlap(checked, field), fields):
+    cameras = cameras_of(checked)
+    for field, difference in zip(fields, run(lambda f: compare_overlap(checked, f), fields), strict=True):
         things = [r for r in difference.regions if r.bottom < _SKY_RAD]
         if things:
-            found.append(_things(checked.frames, difference, things))
+            causes = [cause_of(r, field, cameras[field.a], cameras[field.b]) for r in things]
+            found.append(_things(checked.frames, difference, things, causes))
         elif difference.regions:
             above.append(difference)
     return (*found, *_sky(checked, fields, fit, above))
 
 
-def _things(frames: Sequence[Frame], difference: OverlapDifference, things: Sequence[Region]) -> Finding:
+def _things(
+    frames: Sequence[Frame],
+    difference: OverlapDifference,
+    things: Sequence[Region],
+    causes: Sequence[Cause],
+) -> Finding:
     """One finding for an overlap: a thing that moved shows at two places of it, before and after."""
     a, b = difference.a, difference.b
     first = things[0]
     x, y = (first.box[0] + first.box[2]) / 2.0, (first.box[1] + first.box[3]) / 2.0
-    height = frames[a].metadata.height
-    near = first.box[3] > (1.0 - _FOREGROUND) * height
-    what = "something moved, or stands so near that it shifts," if near else "something moved"
+    cause = causes[0] if set(causes) == {causes[0]} else "either"
     where = "at one place" if len(things) == 1 else f"at {len(things)} places"
     words = (
-        f"{what} {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
-        f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; shoot both again when "
-        "it is clear"
+        f"{_WHAT[cause]} {where} in the overlap of {pair_words(frames, a, b)}, the largest at column "
+        f"{x:.0f}, row {y:.0f} of frame {a + 1}; seams go around it where they can; {_REMEDY[cause]}"
     )
     numbers = {
         "places": float(len(things)),
@@ -84,6 +99,8 @@ def _things(frames: Sequence[Frame], difference: OverlapDifference, things: Sequ
         "x": x,
         "y": y,
         "excess": first.excess,
+        "moved_places": float(causes.count("moved")),
+        "near_places": float(causes.count("near")),
     }
     return Finding("moving", "risk", (a, b), words, numbers)
 

@@ -22,7 +22,7 @@ from belvedere.demo import render
 from belvedere.demo.poses import plan_shots
 from belvedere.demo.sets import set_spec
 from belvedere.geometry.camera import Camera
-from belvedere.pipeline.render import Scene, lights
+from belvedere.pipeline.scene import Scene, lights
 from belvedere.pipeline.report import read_report, report_path
 from belvedere.tone.estimate import estimate_tone
 from belvedere.tone.tone import Tone

@@ -5,6 +5,7 @@ BelvedereError
 ├── NothingToMake      no picture can be made from what was given
 ├── PlanError          nothing can be planned from what was asked; says what could be
 ├── WorkFolderBusy     another run holds the work folder
+├── ClusterFailed      a cluster that was to help cannot
 └── OutputFailed       the result could not be written
 """
 
@@ -33,6 +34,9 @@ class UnreadableFile(BelvedereError):
         self.file = file
         self.why = why
 
+    def __reduce__(self) -> tuple[type[UnreadableFile], tuple[Path, str]]:
+        return UnreadableFile, (self.file, self.why)  # it may come from another process
+
 
 class NothingToMake(BelvedereError):
     """No picture can be made from what was given."""
@@ -57,6 +61,10 @@ class PlanError(BelvedereError, ValueError):
 
 class WorkFolderBusy(BelvedereError):
     """Another run holds the work folder."""
+
+
+class ClusterFailed(BelvedereError):
+    """A cluster that was to help cannot; says why and what to do."""
 
 
 class OutputFailed(BelvedereError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import platform
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
@@ -63,6 +64,7 @@ class FrameStore:
         remove_leftovers(folder)
         self.folder = folder
         self._frames = tuple(frames)
+        self._limits = (cache_bytes, open_files)
         self._layouts = tuple(
             TileLayout(f.metadata.width, f.metadata.height, f.metadata.bits) for f in self._frames
         )
@@ -70,6 +72,10 @@ class FrameStore:
         self._digests: dict[int, str] = {}
         self._reader = PositionalReader(open_files)
         self._cache = _TileCache(cache_bytes)
+
+    def __reduce__(self) -> tuple[Callable[..., FrameStore], tuple[Any, ...]]:
+        """A store in another process is opened anew over the same folder: no pixels travel."""
+        return _reopened, (self.folder.resolve(), self._frames, dict(self._digests), *self._limits)
 
     # Filling
 
@@ -259,6 +265,23 @@ class FrameStore:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _reopened(
+    folder: Path, frames: tuple[Frame, ...], digests: dict[int, str], cache_bytes: int, open_files: int
+) -> FrameStore:
+    if not folder.is_dir():
+        raise OutputFailed(
+            f"{folder}: {platform.node()} does not see this folder. Every machine of the cluster must see "
+            "the work folder under the same name: name one on a disk they share with --work."
+        )
+    store = FrameStore(folder, frames, cache_bytes=cache_bytes, open_files=open_files)
+    for frame, digest in digests.items():
+        if not store.adopt(frame, digest):
+            raise OutputFailed(
+                f"{folder}: {platform.node()} does not find the decoded frame {frames[frame].name} there."
+            )
+    return store
 
 
 class _TileCache:

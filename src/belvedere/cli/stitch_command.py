@@ -82,6 +82,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         masks=Path(given.masks) if given.masks else None,
         memory_bytes=memory_from(given.memory),
         workers=given.workers,
+        scheduler=given.scheduler,
         block=given.tile,
         bits=8 if given.depth == 8 else 16,
         pixels_per_inch=given.ppi,

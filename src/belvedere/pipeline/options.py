@@ -40,6 +40,8 @@ class StitchOptions:
         Ceiling of memory; None: see `budget.default_ceiling`.
     workers : int or None
         Most threads; None: one a processor.
+    scheduler : str or None
+        Address of a Dask scheduler whose workers render the picture; None: threads of this process.
     block : int or None
         Side of the blocks rendered at once, px, a multiple of 512; None: as memory allows.
     bits : 8 or 16
@@ -63,6 +65,7 @@ class StitchOptions:
     masks: Path | None = None
     memory_bytes: int | None = None
     workers: int | None = None
+    scheduler: str | None = None
     block: int | None = None
     bits: Literal[8, 16] = 16
     pixels_per_inch: float = 300.0

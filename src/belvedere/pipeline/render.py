@@ -4,100 +4,23 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.alignment import Alignment
-from belvedere.capture.frame_source import FrameSource
-from belvedere.compose.blend import blend_levels, render_tile
 from belvedere.compose.encode import Encoder
-from belvedere.compose.light import FrameLight, frame_light
-from belvedere.compose.owners_at import owners_at
-from belvedere.compose.piece import Piece
-from belvedere.compose.seams import Seams
 from belvedere.compose.tiff import TiledTiff
-from belvedere.compose.tile_code import encode_tile
-from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
+from belvedere.pipeline.blocks import BlockMaker, plan_blocks
+from belvedere.pipeline.scene import Scene
 from belvedere.pipeline.schedule import Schedule
-from belvedere.pipeline.tile_counts import TileCount, TileCounts
-from belvedere.tone.tone import Tone
+from belvedere.pipeline.tile_counts import TileCounts
 
 PREVIEW_SIDE = 2000
 _PAPER = 255  # what a preview shows where no frame does
-
-
-class Scene:
-    """All that the pixels of a picture depend on.
-
-    Parameters
-    ----------
-    source : FrameSource
-        Pixels of the whole set.
-    alignment, tone, plate, seams
-        Results of the stages; the seams' labels index the used frames.
-    """
-
-    def __init__(
-        self, source: FrameSource, alignment: Alignment, tone: Tone, plate: Plate, seams: Seams
-    ) -> None:
-        self.source = source
-        self.plate = plate
-        self.cameras = [placed.camera for placed in alignment.frames]
-        self.lights = lights(alignment, tone)
-        self.levels = blend_levels(plate, self.cameras)
-        self._owner = owners_at(seams, plate, used_cameras(alignment))
-        self._numbers = np.array([*alignment.used, -1], dtype=np.int16)  # label -1 stays -1
-
-    def _owners_at(self, x0: int, y0: int, width: int, height: int, step: int) -> NDArray[np.int16]:
-        return self._numbers[self._owner(x0, y0, width, height, step)]
-
-    def render(self, x0: int, y0: int, width: int, height: int, base_level: int = 0) -> Piece:
-        """A rectangle of the picture; see `compose.blend.render_tile`."""
-        return render_tile(
-            self.source,
-            self.cameras,
-            self.lights,
-            self.plate,
-            self._owners_at,
-            self.levels,
-            x0,
-            y0,
-            width,
-            height,
-            base_level=base_level,
-        )
-
-
-def used_cameras(alignment: Alignment) -> list[Camera]:
-    """Cameras of the used frames, in order."""
-    return [placed.camera for placed in alignment.frames if placed.camera is not None]
-
-
-def lights(alignment: Alignment, tone: Tone) -> list[FrameLight | None]:
-    """Light of every frame of the set; None where a frame is not used."""
-    return [
-        frame_light(tone, placed.camera, i) if placed.camera is not None else None
-        for i, placed in enumerate(alignment.frames)
-    ]
-
-
-class Block(NamedTuple):
-    """Tiles of the file rendered together: columns and rows, first included, last excluded."""
-
-    column0: int
-    row0: int
-    column1: int
-    row1: int
-
-    def tiles(self) -> Iterator[tuple[int, int]]:
-        """(column, row) of each tile, row by row."""
-        return ((c, r) for r in range(self.row0, self.row1) for c in range(self.column0, self.column1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,23 +31,6 @@ class Spent:
     encode_s: float
     covered: int
     over_white: int
-
-
-def plan_blocks(columns: int, rows: int, side: int, todo: Callable[[int, int], bool]) -> list[Block]:
-    """Blocks of side x side tiles, row by row, of which a tile is still to do."""
-    blocks = [
-        Block(c, r, min(c + side, columns), min(r + side, rows))
-        for r in range(0, rows, side)
-        for c in range(0, columns, side)
-    ]
-    return [block for block in blocks if any(todo(c, r) for c, r in block.tiles())]
-
-
-class _Tile(NamedTuple):
-    column: int
-    row: int
-    encoded: bytes
-    pixels: TileCount
 
 
 def render_picture(
@@ -154,41 +60,23 @@ def render_picture(
         Told the share that is done.
     """
     form = tiff.form
-    side = form.tile
-
-    def make(block: Block) -> tuple[list[_Tile], float, float]:
-        began = time.perf_counter()
-        x0, y0 = block.column0 * side, block.row0 * side
-        width = min(block.column1 * side, form.width) - x0
-        height = min(block.row1 * side, form.height) - y0
-        piece = scene.render(x0, y0, width, height)
-        rendered = time.perf_counter()
-        tiles = []
-        for column, row in block.tiles():
-            if tiff.is_put(column, row) and counts.get(column, row) is not None:
-                continue
-            own = (
-                slice(row * side - y0, min((row + 1) * side - y0, height)),
-                slice(column * side - x0, min((column + 1) * side - x0, width)),
-            )
-            coded = encoder.encode(Piece(piece.colour[own], piece.coverage[own], piece.valid[own]))
-            data = b"" if tiff.is_put(column, row) else encode_tile(coded.codes, side)
-            tiles.append(_Tile(column, row, data, TileCount(coded.covered, coded.over_white)))
-        return tiles, rendered - began, time.perf_counter() - rendered
-
-    def todo(column: int, row: int) -> bool:
-        return not tiff.is_put(column, row) or counts.get(column, row) is None
-
-    blocks = plan_blocks(form.columns, form.rows, max(1, block_px // side), todo)
+    make = BlockMaker(scene, encoder, form.width, form.height, form.tile)
+    blocks = plan_blocks(
+        form.columns,
+        form.rows,
+        max(1, block_px // form.tile),
+        tiff.is_put,
+        lambda column, row: counts.get(column, row) is not None,
+    )
     render_s = encode_s = 0.0
-    for done, (tiles, rendering, encoding) in enumerate(run(make, blocks), start=1):
+    for done, made in enumerate(run(make, blocks), start=1):
         began = time.perf_counter()
-        for tile in tiles:
-            if tile.encoded:
-                tiff.put(tile.column, tile.row, tile.encoded)
+        for tile in made.tiles:
+            if tile.coded:
+                tiff.put(tile.column, tile.row, tile.coded)
             counts.add(tile.column, tile.row, tile.pixels)
-        render_s += rendering
-        encode_s += encoding + time.perf_counter() - began
+        render_s += made.render_s
+        encode_s += made.encode_s + time.perf_counter() - began
         advance(done / len(blocks))
     covered, over = counts.totals()
     return Spent(render_s, encode_s, covered, over)

@@ -34,6 +34,7 @@ from belvedere.geometry.plate import Plate
 from belvedere.pipeline.account import Made, make_report
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.card import card_paths
+from belvedere.pipeline.cluster import Cluster
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.expected_time import Size, expected_seconds
 from belvedere.pipeline.notices import set_notices
@@ -41,7 +42,7 @@ from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.progress import Progress
-from belvedere.pipeline.render import Scene, lights, render_picture, render_preview, used_cameras
+from belvedere.pipeline.render import render_picture, render_preview
 from belvedere.pipeline.report import (
     PictureReport,
     Report,
@@ -52,6 +53,7 @@ from belvedere.pipeline.report import (
 )
 from belvedere.pipeline.results import Layout, PictureFile
 from belvedere.pipeline.room_on_disk import check_room
+from belvedere.pipeline.scene import Scene, lights, used_cameras
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.source_set import SourceSet
 from belvedere.pipeline.stages import STAGES, stage_keys
@@ -102,6 +104,7 @@ class Run:
         self._began = began
         self._word = word
         self._sources = SourceSet(gathered, work, budget, progress)
+        self._cluster: Cluster | None = None
         self._said = list(gathered.notices)
         self._keys: dict[str, str] = {}
         self._seconds: dict[str, float] = {}
@@ -112,6 +115,8 @@ class Run:
     def __exit__(self, *_: object) -> None:
         self._progress.close()
         self._sources.close()
+        if self._cluster is not None:
+            self._cluster.close()
 
     def go(self) -> Outcome:
         """Make the picture or the preview, or find that it is made."""
@@ -120,6 +125,8 @@ class Run:
             before = self._made_before()
             if before is not None:
                 return before
+            if self._options.scheduler is not None:  # before the long part: it may not answer
+                self._cluster = Cluster(self._options.scheduler)
         self._expect(None)
         check_room(self._sources.frames, self._options)
         self._sources.decode(self._keys["frames"])
@@ -329,7 +336,7 @@ class Run:
                 counts,
                 Encoder(made.response.to_linear, options.bits),
                 self._budget.block,
-                Threads(self._budget.workers),
+                self._cluster or Threads(self._budget.workers),
                 self._progress.advance,
             )
         self._progress.finish()

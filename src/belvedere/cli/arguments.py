@@ -142,6 +142,11 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
     )
     machine.add_argument("--workers", type=int, metavar="N", help="threads; one a processor if not given")
     machine.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="render on the workers of a Dask cluster that share the work folder, like tcp://192.0.2.7:8786",
+    )
+    machine.add_argument(
         "--tile", type=int, metavar="N", help="side of the blocks rendered at once, px, a multiple of 512"
     )
     machine.add_argument("--work", metavar="FOLDER", help="work folder; OUT.work beside OUT if not given")

@@ -339,3 +339,57 @@ def test_map_counts_what_frames_share() -> None:
     map_ = coverage_map(checked_set("row", seed=0, scatter_deg=0.0, tilt_deg=0.0).alignment)
     # seven frames, six overlaps of a third: 6/3 of the 7 - 6/3 frame widths are shown twice
     assert map_.twice == pytest.approx(2.0 / 5.0, abs=0.03)
+
+
+def _sweep(pitches_deg: list[float]) -> Alignment:
+    """A column from the level over the zenith to the level behind, the camera leaning back."""
+    cameras = [
+        Camera(
+            600,
+            400,
+            700.0,
+            (299.5, 199.5),
+            (0.0, 0.0, 0.0),
+            quaternion_from_matrix(pose_matrix(*np.radians([30.0 + 0.5 * k, pitch, 0.3])).T),
+        )
+        for k, pitch in enumerate(pitches_deg)
+    ]
+    whole = (tuple(range(len(cameras))),)
+    places = tuple(Placement(0, c) for c in cameras)
+    return Alignment(places, (), (), Level("tags", 0.01, ""), whole, 0.3)
+
+
+def test_map_of_a_sweep_over_the_zenith_is_drawn_along_it() -> None:
+    map_ = coverage_map(_sweep([20.0 * k for k in range(10)]))
+    assert map_.along
+    assert np.degrees(map_.wide) == pytest.approx(180.0 + 31.9, abs=3.0)
+    assert np.degrees(map_.tall) == pytest.approx(46.4, abs=4.0)
+    assert (map_.cells[map_.cells.shape[0] // 2] > 0).all()
+    assert any("+90 the zenith" in line for line in map_.lines)
+
+
+def test_map_of_a_sweep_marks_what_is_missing_in_it() -> None:
+    map_ = coverage_map(_sweep([20.0 * k for k in range(10) if k not in (5, 6)]))
+    open_ = np.flatnonzero((map_.cells < 0).all(axis=0))
+    middle = map_.left + (open_.mean() + 0.5) * map_.cell_width
+    assert np.degrees(middle) == pytest.approx(110.0, abs=4.0)
+
+
+def test_map_of_a_cap_says_that_it_is_stretched() -> None:
+    plain = coverage_map(checked_set("rows-3x5", seed=0).alignment)
+    assert not any("stretched" in line for line in plain.lines)
+    cap = coverage_map(checked_set("full-turn", rows=3, pitch_deg=45.0, row_step_deg=40.0).alignment)
+    assert not cap.along
+    assert any("the map is stretched" in line for line in cap.lines)
+
+
+def test_over_the_zenith_nothing_is_to_the_right() -> None:
+    """A frame that cannot be placed after the sweep's last one: where it belongs is not in a row."""
+    alignment = _sweep([20.0 * k for k in range(10)])
+    lost = (*alignment.frames, Placement(0, None, reason="shows nothing that can be recognised"))
+    frames = tuple(Frame((Exposure(Path(f"F{i}.JPG"), Metadata(600, 400)),)) for i in range(len(lost)))
+    (found,) = of_kind(
+        examine_overlap(Checked(frames, BLANK, replace(alignment, frames=lost), None)), "stray"
+    )
+    assert found.grave == "reshoot"
+    assert "right of" not in found.words

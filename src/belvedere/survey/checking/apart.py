@@ -97,7 +97,7 @@ def _gaps(grid: HeadGrid, block: Sequence[int]) -> list[_Gap]:
     out = []
     for near, beyond, shot_on in [(i, block[0], 1.0) for i in before] + [(i, block[-1], -1.0) for i in after]:
         row = grid.rows[grid.row_of(near)]
-        if row.closed:
+        if row.closed or not row.in_one_piece:  # over the zenith no row goes on to the right
             continue
         way = shot_on * _way(grid, near)
         at_end = near in row.places[-1 if way > 0.0 else 0].frames

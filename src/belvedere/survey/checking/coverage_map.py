@@ -22,11 +22,13 @@ from belvedere.survey.checking.missing_frames import (
     missing_within,
 )
 from belvedere.survey.checking.neighbours import shared_rows, shared_steps
+from belvedere.survey.checking.zenith_sweep import zenith_sweep
 
 ONCE, TWICE, OPEN, NOTHING = "-", "=", "O", " "
 _TALL = 2.0  # a character is about twice as tall as wide
 _SUB = 3  # rays along either side of a cell
 _LEAST_COLUMNS, _MOST_LINES = 16, 40
+_STRETCHED = math.radians(80.0)  # from this pitch on a map of yaw and pitch tells little
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,9 @@ class CoverageMap:
 
     Parameters
     ----------
+    along : bool
+        Whether it is drawn along a sweep over the zenith, in place of yaw and pitch: 0 is the level where
+        the sweep begins, 90 degrees the zenith; upwards is to the left of it.
     cells : ndarray of shape (rows, columns), int64
         How many frames cover the middle of a cell: 0, 1, 2 and more; -1 where a frame is missing.
     left, top, cell_width, cell_height : float
@@ -49,6 +54,7 @@ class CoverageMap:
         The map as text, with its scale and its legend.
     """
 
+    along: bool
     cells: NDArray[np.int64]
     left: float
     top: float
@@ -81,7 +87,11 @@ def coverage_map(alignment: Alignment, *, columns: int = 72) -> CoverageMap:
         raise ValueError(f"a map needs at least {_LEAST_COLUMNS} columns, got {columns}")
     grid = head_grid(alignment)
     cameras = [grid.cameras[i] for i in sorted(grid.cameras)]
-    lacking = _lacking(grid)
+    turned = [c.with_rotation(c.rotation @ grid.axes.T) for c in cameras]
+    sweep = zenith_sweep(turned)
+    lacking = _lacking(grid) if sweep is None else []
+    if sweep is not None:
+        cameras = [c.with_rotation(c.rotation @ sweep.axes.T) for c in turned]
     left, right, low, high = _field([*cameras, *lacking])
     width = max((right - left) / columns, (high - low) / _TALL / _MOST_LINES)
     across = max(1, math.ceil((right - left) / width - 1e-6))
@@ -94,6 +104,8 @@ def coverage_map(alignment: Alignment, *, columns: int = 72) -> CoverageMap:
     seen = middle > 0
     lies_open = open_.reshape(down, _SUB, across, _SUB)[:, _SUB // 2, :, _SUB // 2] & ~seen
     lies_open |= _enclosed(seen, right - left >= 2.0 * math.pi - 1e-6)
+    if sweep is not None:
+        lies_open |= _between(seen)
     cells = np.where(lies_open, -1, middle).astype(np.int64)
     pitch = high - (np.arange(down * _SUB) + 0.5) * height / _SUB
     area = np.cos(pitch)[:, None] * np.ones(across * _SUB)
@@ -106,8 +118,8 @@ def coverage_map(alignment: Alignment, *, columns: int = 72) -> CoverageMap:
     )
     own = _field(cameras)
     wide, tall = own[1] - own[0], own[3] - own[2]
-    lines = _lines(cells, left, high, width, height, wide, tall, numbers)
-    return CoverageMap(cells, left, high, width, height, wide, tall, *numbers, lines)
+    lines = _lines(cells, left, high, width, height, wide, tall, numbers, sweep is not None)
+    return CoverageMap(sweep is not None, cells, left, high, width, height, wide, tall, *numbers, lines)
 
 
 def _lacking(grid: HeadGrid) -> list[Camera]:
@@ -165,6 +177,13 @@ def _enclosed(seen: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:
     return np.asarray((ndimage.binary_fill_holes(thrice) & ~thrice)[:, columns : 2 * columns])
 
 
+def _between(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Cells that nothing shows, with covered ones on the left and on the right."""
+    after = np.maximum.accumulate(seen, axis=1)
+    before = np.maximum.accumulate(seen[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(after & before & ~seen)
+
+
 def _lines(
     cells: NDArray[np.int64],
     left: float,
@@ -174,6 +193,7 @@ def _lines(
     wide: float,
     tall: float,
     numbers: tuple[float, float, float],
+    along: bool,
 ) -> tuple[str, ...]:
     across = cells.shape[1]
     marks = {-1: OPEN, 0: NOTHING, 1: ONCE}
@@ -182,24 +202,30 @@ def _lines(
     for r in range(int(shown[0]), int(shown[-1]) + 1) if len(shown) else ():
         text = "".join(marks.get(int(v), TWICE) for v in cells[r]).rstrip()
         out.append(f"{_whole_degrees(high - (r + 0.5) * height):>5} {text}".rstrip())
-    out.append(f"{'':5} {_scale(left, width, across)}".rstrip())
+    out.append(f"{'':5} {_scale(left, width, across, along)}".rstrip())
+    if along:
+        out.append(f"{'':5} along the sweep: 0 the level where it begins, +90 the zenith")
+    elif high > _STRETCHED or high - height * len(cells) < -_STRETCHED:
+        out.append(f"{'':5} towards +90 and -90 the map is stretched: one frame there is as wide as a turn")
     once, twice, hole = numbers
     legend = f"{ONCE} one frame  {TWICE} two or more"
     legend += f"  {OPEN} a frame is missing" if (cells < 0).any() else ""
     out.append(f"{'':5} {legend}")
     share = f"; {100 * hole:.1f} % of the field lies open" if hole > 0.0 else ""
     out.append(
-        f"{'':5} {math.degrees(wide):.0f} degrees wide, {math.degrees(tall):.0f} tall; "
+        f"{'':5} {math.degrees(wide):.0f} degrees {'long' if along else 'wide'}, {math.degrees(tall):.0f} "
+        f"{'wide' if along else 'tall'}; "
         f"{100 * once:.0f} % shown once, {100 * twice:.0f} % twice or more{share}"
     )
     return tuple(out)
 
 
-def _scale(left: float, width: float, across: int) -> str:
-    """Yaws under the map, at both ends and in the middle."""
+def _scale(left: float, width: float, across: int, along: bool) -> str:
+    """Yaws under the map, at both ends and in the middle; along a sweep they count on beyond the zenith."""
     text = [" "] * across
     for at in (0, across // 2, across - 1):
-        word = _whole_degrees(left + (at + 0.5) * width)
+        angle = left + (at + 0.5) * width
+        word = f"{math.degrees(angle):+.0f}" if along else _whole_degrees(angle)
         start = min(max(0, at - len(word) // 2), max(0, across - len(word)))
         text[start : start + len(word)] = word
     return "".join(text)

@@ -137,11 +137,7 @@ def verdict(checked: Checked, findings: Sequence[Finding], *, names: Sequence[st
     again = [f for f in ordered if f.grave == "reshoot"]
     wide, tall = math.degrees(map_.wide), math.degrees(map_.tall)
     placed = tuple(row.frames for row in grid.rows)
-    told = (
-        _again(again)
-        if again
-        else _complete(placed, steps, wide, tall, sum(f.grave == "risk" for f in ordered))
-    )
+    told = _again(again) if again else _complete(placed, steps, map_, sum(f.grave == "risk" for f in ordered))
     return Verdict(
         "reshoot" if again else "complete",
         told,
@@ -189,10 +185,13 @@ def _again(again: Sequence[Finding]) -> str:
 
 
 def _complete(
-    rows: Sequence[Sequence[int]], steps: Sequence[NeighbourOverlap], wide: float, tall: float, risks: int
+    rows: Sequence[Sequence[int]], steps: Sequence[NeighbourOverlap], map_: CoverageMap, risks: int
 ) -> str:
     count = sum(len(row) for row in rows)
+    wide, tall = math.degrees(map_.wide), math.degrees(map_.tall)
     in_rows = "one row" if len(rows) == 1 else f"{len(rows)} rows"
+    if map_.along:
+        in_rows = "a sweep over the zenith"
     least = f", least overlap {percent(min(s.overlap_fraction for s in steps))}" if steps else ""
     but = "" if not risks else f" {'One thing' if risks == 1 else f'{risks} things'} may show, below."
     return f"Complete: {count} frames in {in_rows}, {wide:.0f} x {tall:.0f} degrees{least}.{but}"

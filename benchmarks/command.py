@@ -63,7 +63,7 @@ def run(command: Sequence[str]) -> Ran:
 
 
 def _taken(pid: int) -> tuple[int, float]:
-    """Resident bytes of a process and all below it, shared pages counted for each; their processor seconds."""
+    """Resident bytes of a process and all below it, shared pages counted for each; processor seconds."""
     total, seconds = 0, 0.0
     try:
         root = psutil.Process(pid)

@@ -90,6 +90,18 @@ def test_parts_without_overlap_after_a_longer_pause_are_two_series() -> None:
     assert series(shots) == [list(range(6)), list(range(6, 12))]
 
 
+def test_the_same_view_shot_twice_is_no_row() -> None:
+    for off in (0.0, 0.05):
+        shots = [Posed(0.0), Posed(off, seconds=2.0)]
+        assert series(shots) == []
+        assert len(grouped(shots).repeats) == 1
+
+
+def test_poses_of_one_direction_have_no_columns() -> None:
+    same = np.stack([rotation(Posed(3.0))] * 3)
+    assert find_rows(same, np.tile([WIDE, HIGH], (3, 1))).missing == ()
+
+
 def test_a_pause_does_not_split_what_goes_on_by_overlap() -> None:
     shots = grid(ROW)
     late = [replace(s, seconds=(s.seconds or 0.0) + 1500.0) for s in shots[3:]]

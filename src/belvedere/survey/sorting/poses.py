@@ -12,6 +12,7 @@ from belvedere.align.links import Link, components, consistent, spanning_tree
 from belvedere.survey.sorting.joints import Joint
 
 _TOLERANCE = 0.05  # of the field: how far loops of joints may stay open
+_LEAST_TURN = 0.05  # of the field: frames that turned less show one view, however often it was shot
 _LEAST_STEP = 0.15  # of the median angle between poses shot one after the other: below it they are the same
 
 
@@ -72,7 +73,7 @@ def connect(count: int, links: Sequence[Link], field: float) -> list[Connected]:
         local = {p: k for k, p in enumerate(part)}
         own = [replace(v, a=local[v.a], b=local[v.b]) for v in links if v.a in local and v.b in local]
         rotations, _, _ = consistent(len(part), own, tolerance=_TOLERANCE * field)
-        step = min(typical_step(rotations), field)
+        step = min(max(typical_step(rotations), _LEAST_TURN * field), field)
         out.append(Connected(tuple(part), rotations, step, _weakest(len(part), own)))
     return out
 
@@ -83,8 +84,9 @@ def typical_step(rotations: NDArray[np.float64]) -> float:
     if len(angles) == 0:
         return 0.0
     moved = angles[angles > _LEAST_STEP * np.max(angles)]
-    moved = moved[moved > _LEAST_STEP * np.median(moved)]
-    return float(np.median(moved))
+    if len(moved) == 0:
+        return 0.0
+    return float(np.median(moved[moved > _LEAST_STEP * np.median(moved)]))
 
 
 def angles_between(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -194,8 +194,9 @@ def _columns(rows: Sequence[Sequence[int]], yaw: NDArray[np.float64]) -> list[li
     if len(turns) == 0:
         return [[0] * len(row) for row in rows]
     step = float(np.median(turns))
-    single = turns[turns < 1.5 * step]
-    step = float(np.median(single))
+    if step <= 0.0:
+        return None
+    step = float(np.median(turns[turns < 1.5 * step]))
     if step <= 0.0 or np.any(np.rint(turns / step) < 1):
         return None
     off = np.abs(turns / step - np.rint(turns / step))

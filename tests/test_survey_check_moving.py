@@ -16,8 +16,10 @@ from belvedere.pipeline.check import CheckOptions, check
 from belvedere.pipeline.progress import Progress
 from belvedere.survey.checking.around_region import cause_of
 from belvedere.survey.checking.check_moving import examine_moving
+from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.overlap_difference import Region
 from belvedere.survey.checking.overlap_field import OverlapField
+from belvedere.survey.checking.turn_fit import TurnFit
 from pixel_sets import pixel_set
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "data" / "real"
@@ -94,3 +96,34 @@ def test_a_near_wall_and_near_snow_are_not_surely_said_to_move(name: str) -> Non
     moving = [f for f in found.findings if f.kind == "moving" and "places" in f.numbers]
     assert moving
     assert [f.words for f in moving if f.numbers["moved_places"] > 0.0] == []
+
+
+def _shifting(shift: NDArray[np.float64], ground: int) -> tuple[Finding, ...]:
+    """What is said of details high up that shift so, with so many details of still ground."""
+    checked = pixel_set("row", columns=2, seed=1)
+    first, second = (p.camera for p in checked.alignment.frames)
+    assert first is not None
+    assert second is not None
+    rng = np.random.default_rng(4)
+    at = rng.uniform((0.72 * first.width, 0.0), (0.97 * first.width, 0.25 * first.height), (len(shift), 2))
+    low = rng.uniform((0.72, 0.7), (0.97, 0.97), (ground, 2)) * [first.width, first.height]
+    there, _ = second.project(first.rays(np.concatenate([at, low])))
+    seen = there + np.concatenate([shift, np.zeros((ground, 2))])
+    n = len(seen)
+    field = OverlapField(0, 1, np.concatenate([at, low]), seen, np.full(n, 0.1), np.ones(n), n)
+    left = np.linalg.norm(seen - there, axis=1)
+    fit = TurnFit((0, 1), np.zeros(2), np.ones(2), 0.0, 0.1, 0.1, 0.0, (left,))
+    return examine_moving(replace(checked, source=pixel_set("row", columns=2, seed=1).source), [field], fit)
+
+
+def test_details_high_up_are_clouds_only_where_they_go_together() -> None:
+    rng = np.random.default_rng(5)
+    (clouds,) = _shifting(np.array([6.0, 1.0]) + rng.normal(0.0, 0.3, (30, 2)), ground=30)
+    assert "the sky moves: clouds shift by up to 6 px" in clouds.words
+    (branches,) = _shifting(np.array([1.0, 0.1]) * rng.uniform(1.0, 12.0, (30, 1)), ground=30)
+    assert "drifting clouds, or branches and walls so near that they shift" in branches.words
+
+
+def test_without_ground_to_compare_with_nothing_is_said_to_move() -> None:
+    """A dome's inside: everything is high up, and everything is off by a little."""
+    assert _shifting(np.random.default_rng(6).normal(0.0, 2.0, (40, 2)), ground=0) == ()

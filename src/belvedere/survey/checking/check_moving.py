@@ -6,9 +6,11 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
+from belvedere.geometry.camera import Camera
 from belvedere.survey.checking.around_region import Cause, cause_of
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
@@ -23,6 +25,7 @@ _CLOUD_RAD = math.radians(6.0)  # details above this may be clouds
 _CLOUD_PX = 1.0  # px of the copy: median shift of such details from which the sky moved
 _BEYOND = 4.0  # times what the details below shift
 _LEAST_CLOUDS = 8  # details
+_TOGETHER = 0.2  # of their shift, by which clouds differ in it; simulated ones by 0.1, near trees by 0.3 on
 _WHAT: dict[Cause, str] = {
     "moved": "something moved",
     "near": "near things shift",
@@ -114,6 +117,9 @@ def _sky(
     """One finding for a sky that moves, by its details, or by what differs above the horizon."""
     cameras = cameras_of(checked)
     worst, concerned = 0.0, {i for d in above for i in (d.a, d.b)}
+    all_left = np.concatenate(fit.left_px) if fit is not None and fit.left_px else np.empty(0)
+    everywhere = float(np.nanmedian(all_left)) if np.isfinite(all_left).any() else 0.0
+    together = True
     for field, left in zip(fields, fit.left_px if fit is not None else (), strict=False):
         if not len(field.points_a):
             continue
@@ -123,14 +129,21 @@ def _sky(
         if len(shifts) < _LEAST_CLOUDS:
             continue
         shift = float(np.median(shifts))
-        below = float(np.median(others)) if len(others) else 0.0
+        below = float(np.median(others)) if len(others) >= _LEAST_CLOUDS else everywhere
         if shift > max(_CLOUD_PX * field.pixel, _BEYOND * below):
             concerned |= {field.a, field.b}
             worst = max(worst, shift)
+            together &= _go_together(field, cameras[field.a], cameras[field.b], said & high)
     if not concerned:
         return []
     which = sorted(concerned)
-    if worst > 0.0:
+    if worst > 0.0 and not together:
+        words = (
+            f"details above the horizon shift by up to {worst:.0f} px from frame to frame "
+            f"({listed(checked.frames, which)}): drifting clouds, or branches and walls so near that they "
+            "shift; seams there may show; to be safe, turn the camera about its entrance pupil, and faster"
+        )
+    elif worst > 0.0:
         words = (
             f"the sky moves: clouds shift by up to {worst:.0f} px from frame to frame "
             f"({listed(checked.frames, which)}); seams there may show; shoot faster, rows with sky first"
@@ -141,3 +154,12 @@ def _sky(
             "drifting clouds, branches in the wind or birds; seams through it may show"
         )
     return [Finding("moving", "risk", tuple(which), words, {"sky_px": worst, "overlaps": float(len(above))})]
+
+
+def _go_together(field: OverlapField, a: Camera, b: Camera, which: NDArray[np.bool_]) -> bool:
+    """Whether details shift by much the same, as clouds do; near things shift more the nearer they are."""
+    rays = a.rays(field.points_a[which])
+    moved = (b.rays(field.points_b[which]) - rays) * a.focal_px
+    middle = np.median(moved, axis=0)
+    apart = float(np.median(np.linalg.norm(moved - middle, axis=1)))
+    return apart <= _TOGETHER * max(float(np.linalg.norm(middle)), 1e-9)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,8 +22,8 @@ from belvedere.tone.estimate import estimate_tone
 from benchmarks.sets import Setting, processors, seeds, shoot
 from benchmarks.table import Figure
 
-_SMALL_MEGAPIXELS = 1.5  # of what is repeated over seeds
-_SEEDS = 10
+_SMALL_MEGAPIXELS = 1.5  # of what is repeated over many seeds
+_SEEDS, _FULL_SEEDS = 20, 2
 _FEATURE_PIXELS = 500_000  # as a check takes them
 _PUPIL_MM = (60.0, -40.0)
 _TIME_FRAMES = 17
@@ -34,17 +35,31 @@ CLEAN: tuple[tuple[str, dict[str, Any]], ...] = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _Size:
+    """Frames of one size: how many million pixels, how a figure names them, which seeds."""
+
+    megapixels: float
+    words: str
+    seeds: tuple[int, ...]
+
+
 def measure(setting: Setting) -> Iterator[Figure]:
-    """The figures of this group: many small sets, then one of each at full size."""
+    """The figures of this group: many small sets, then a few of each kind at full size."""
     small = min(setting.megapixels, _SMALL_MEGAPIXELS)
-    yield from _clean(setting, small)
-    yield from _motion(setting, small)
-    yield from _refocused(setting, small)
-    yield from _pupil(setting, small)
-    yield from _walkers(setting, small)
-    yield from _clouds(setting, small)
+    sizes = [_Size(small, "", tuple(seeds(setting, _SEEDS)))]
     if setting.megapixels > small:
-        yield from _full_size(setting.megapixels)
+        words = f" at {setting.megapixels:g} megapixels"
+        sizes.append(_Size(setting.megapixels, words, tuple(seeds(setting, _FULL_SEEDS))))
+    for size in sizes:
+        yield from _clean(size)
+        yield from _motion(size)
+        yield from _refocused(size)
+        yield from _pupil(size)
+        yield from _walkers(size)
+        yield from _clouds(size)
+    if setting.megapixels > small:
+        yield _time(setting.megapixels)
 
 
 def _examined(name: str, **changes: Any) -> tuple[tuple[Finding, ...], float]:
@@ -62,24 +77,24 @@ def _examined(name: str, **changes: Any) -> tuple[tuple[Finding, ...], float]:
     return found, time.perf_counter() - began
 
 
-def _clean(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _clean(size: _Size) -> Iterator[Figure]:
     for name, changes in CLEAN:
         invented, sets = [], 0
-        for seed in seeds(setting, _SEEDS):
-            found, _ = _examined(name, megapixels=megapixels, seed=seed, **changes)
+        for seed in size.seeds:
+            found, _ = _examined(name, megapixels=size.megapixels, seed=seed, **changes)
             invented += [f"seed {seed}: {f.kind} {f.frames}" for f in found if f.kind != "clipping"]
             sets += 1
         words = f"{sets} sets of {name} {changes or ''}; {'; '.join(invented[:3])}"
-        yield Figure(f"clean {name}: findings invented", len(invented), "", 0, "==", words)
+        yield Figure(f"clean {name}{size.words}: findings invented", len(invented), "", 0, "==", words)
 
 
-def _motion(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _motion(size: _Size) -> Iterator[Figure]:
     missed, others, angles, lengths, sets = 0, 0, [], [], 0
-    for seed in seeds(setting, _SEEDS):
+    for seed in size.seeds:
         rng = np.random.default_rng([seed, 0xB1])
         frame, angle = int(rng.integers(7)), float(rng.uniform(-90.0, 90.0))
         fault = Fault(frame, motion_px=3.0, motion_deg=angle)
-        found, _ = _examined("row", megapixels=megapixels, seed=seed, faults=(fault,))
+        found, _ = _examined("row", megapixels=size.megapixels, seed=seed, faults=(fault,))
         mine = [f for f in found if f.kind == "sharpness" and f.frames == (frame,)]
         others += len(found) - len(mine)
         missed += not mine
@@ -90,16 +105,18 @@ def _motion(setting: Setting, megapixels: float) -> Iterator[Figure]:
         sets += 1
     told = f"direction told in {len(angles)}, off by {max(angles, default=math.nan):.0f} deg at most"
     length = f"{min(lengths, default=math.nan):.1f} to {max(lengths, default=math.nan):.1f} px told"
-    yield Figure("motion of 3 px: frames missed", missed, "", 0, "==", f"{sets} sets; {told}; {length}")
-    yield Figure("motion of 3 px: other findings", others, "", 0, "==")
+    yield Figure(
+        f"motion of 3 px{size.words}: frames missed", missed, "", 0, "==", f"{sets} sets; {told}; {length}"
+    )
+    yield Figure(f"motion of 3 px{size.words}: other findings", others, "", 0, "==")
 
 
-def _refocused(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _refocused(size: _Size) -> Iterator[Figure]:
     missed, others, factors, sets = 0, 0, [], 0
-    for seed in seeds(setting, _SEEDS):
+    for seed in size.seeds:
         frame = int(np.random.default_rng([seed, 0xF0]).integers(7))
         fault = Fault(frame, defocus_px=5.0, focal_factor=1.012)
-        found, _ = _examined("row", megapixels=megapixels, seed=seed, faults=(fault,))
+        found, _ = _examined("row", megapixels=size.megapixels, seed=seed, faults=(fault,))
         mine = [f for f in found if f.kind == "focus" and f.frames == (frame,)]
         missed += not mine
         others += len(found) - len(mine)
@@ -107,15 +124,15 @@ def _refocused(setting: Setting, megapixels: float) -> Iterator[Figure]:
         sets += 1
     span = f"{min(factors, default=math.nan):.4f} to {max(factors, default=math.nan):.4f}"
     words = f"{sets} sets; factor 1.012 told as {span}"
-    yield Figure("refocused frame: missed", missed, "", 0, "==", words)
-    yield Figure("refocused frame: other findings", others, "", 0, "==")
+    yield Figure(f"refocused frame{size.words}: missed", missed, "", 0, "==", words)
+    yield Figure(f"refocused frame{size.words}: other findings", others, "", 0, "==")
 
 
-def _pupil(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _pupil(size: _Size) -> Iterator[Figure]:
     for offset in _PUPIL_MM:
         errors, others, told = [], 0, []
-        for seed in seeds(setting, _SEEDS):
-            found, _ = _examined("near-ground", megapixels=megapixels, seed=seed, pupil_offset_mm=offset)
+        for seed in size.seeds:
+            found, _ = _examined("near-ground", megapixels=size.megapixels, seed=seed, pupil_offset_mm=offset)
             mine = [f for f in found if f.kind == "parallax"]
             others += len(found) - len(mine)
             errors.append(abs(mine[0].numbers["offset_mm"] / offset - 1.0) if mine else math.inf)
@@ -123,56 +140,45 @@ def _pupil(setting: Setting, megapixels: float) -> Iterator[Figure]:
         span = f"{min(told, default=math.nan):.0f} to {max(told, default=math.nan):.0f} mm"
         words = f"{len(errors)} sets, {others} other findings; told {span}"
         worst = 100.0 * max(errors) if math.isfinite(max(errors)) else 999.0
-        yield Figure(f"entrance pupil {offset:.0f} mm off: worst error", worst, "%", 25.0, note=words)
+        yield Figure(
+            f"entrance pupil {offset:.0f} mm off{size.words}: worst error", worst, "%", 25.0, note=words
+        )
 
 
-def _walkers(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _walkers(size: _Size) -> Iterator[Figure]:
     missed, wrong, sets = 0, 0, 0
-    for seed in seeds(setting, _SEEDS):
-        found, _ = _examined("walkers", megapixels=megapixels, seed=seed, walkers=2)
+    for seed in size.seeds:
+        found, _ = _examined("walkers", megapixels=size.megapixels, seed=seed, walkers=2)
         pairs = {f.frames for f in found if f.kind == "moving" and "places" in f.numbers}
         crossed = {(0, 1), (1, 2)}  # walker k crosses the overlap of frames k and k + 1
         missed += len(crossed - pairs)
         wrong += len(pairs - crossed) + sum(f.kind != "moving" for f in found)
         sets += 1
-    yield Figure("two walkers: overlaps missed", missed, "", 0, "==", f"{sets} sets, 2 overlaps each")
-    yield Figure("two walkers: other findings", wrong, "", 0, "==")
+    yield Figure(
+        f"two walkers{size.words}: overlaps missed", missed, "", 0, "==", f"{sets} sets, 2 overlaps each"
+    )
+    yield Figure(f"two walkers{size.words}: other findings", wrong, "", 0, "==")
 
 
-def _clouds(setting: Setting, megapixels: float) -> Iterator[Figure]:
+def _clouds(size: _Size) -> Iterator[Figure]:
     missed, wrong, sets = 0, 0, 0
-    for seed in seeds(setting, _SEEDS):
-        found, _ = _examined("cloud-drift", megapixels=megapixels, seed=seed)
+    for seed in size.seeds:
+        found, _ = _examined("cloud-drift", megapixels=size.megapixels, seed=seed)
         sky = [f for f in found if f.kind == "moving" and "sky_px" in f.numbers]
         missed += not sky
         wrong += len([f for f in found if f.kind != "clipping"]) - len(sky)
         sets += 1
-    yield Figure("drifting clouds: sets missed", missed, "", 0, "==", f"{sets} sets")
-    yield Figure("drifting clouds: other findings", wrong, "", 0, "==", "a person, a zoom, a blur")
+    yield Figure(f"drifting clouds{size.words}: sets missed", missed, "", 0, "==", f"{sets} sets")
+    yield Figure(
+        f"drifting clouds{size.words}: other findings", wrong, "", 0, "==", "a person, a zoom, a blur"
+    )
 
 
-def _full_size(megapixels: float) -> Iterator[Figure]:
-    """One of each at full size: the figures must not hang on the size of frames."""
-    size = f"{megapixels:g} megapixels"
-    found, _ = _examined("row", megapixels=megapixels)
-    words = "; ".join(f"{f.kind} {f.frames}" for f in found)
-    yield Figure(f"clean row at {size}: findings invented", len(found), "", 0, "==", words)
-    fault = Fault(3, motion_px=3.0, motion_deg=35.0)
-    found, _ = _examined("row", megapixels=megapixels, faults=(fault,))
-    words = "; ".join(f"{f.kind} {f.frames} {f.numbers}" for f in found)
-    hit = sum(f.kind == "sharpness" and f.frames == (3,) for f in found)
-    yield Figure(f"motion of 3 px at {size}: frames missed", 1 - hit, "", 0, "==", words)
-    for offset in (60.0, 0.0):
-        found, _ = _examined("near-ground", megapixels=megapixels, pupil_offset_mm=offset)
-        told = [f.numbers["offset_mm"] for f in found if f.kind == "parallax"]
-        name = f"entrance pupil {offset:.0f} mm off at {size}"
-        others = "; ".join(f"{f.kind} {f.frames}" for f in found if f.kind != "parallax")
-        if offset:
-            worst = 100.0 * abs(told[0] / offset - 1.0) if told else 999.0
-            yield Figure(f"{name}: error", worst, "%", 25.0, note=others)
-        else:
-            yield Figure(f"{name}: warnings", len(told), "", 0, "==", others)
+def _time(megapixels: float) -> Figure:
+    """How long the examination of a whole row takes."""
     columns = {"columns": _TIME_FRAMES, "focal_mm": 150.0, "scatter_deg": 0.1}
     found, seconds = _examined("row", megapixels=megapixels, **columns)
     words = "; ".join(f"{f.kind} {f.frames}" for f in found)
-    yield Figure(f"{_TIME_FRAMES} frames of {size} examined", seconds, "s", 2.0, note=words)
+    return Figure(
+        f"{_TIME_FRAMES} frames of {megapixels:g} megapixels examined", seconds, "s", 2.0, note=words
+    )

@@ -233,7 +233,8 @@ def test_reduction_and_expansion_are_the_binomial_ones() -> None:
     colour = np.zeros((16, 20, 3), np.float32)
     x, y = 6, 10  # the fine grid's first sample; the coarse one starts two samples before it
     ones = np.ones((16, 20), bool)
-    correct(colour, np.zeros((16, 20), np.int16), ones, above, x, y, x // 2 - 2, y // 2 - 2)
+    labels, place = np.full((16, 20), 3, np.int16), np.array([-1, -1, -1, 0], np.int16)
+    correct(colour, labels, place, ones, ones, above, x, y, x // 2 - 2, y // 2 - 2)
     expanded = cv2.pyrUp(above[0].astype(float))[4:20, 4:24]
     np.testing.assert_allclose(np.sqrt(colour), expanded, rtol=1e-5)
 

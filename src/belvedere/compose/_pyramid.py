@@ -263,7 +263,9 @@ def carry_outwards(
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
 def correct(
     colour: NDArray[np.float32],
-    order: NDArray[np.int16],
+    labels: NDArray[np.int16],
+    place: NDArray[np.int16],
+    valid: NDArray[np.bool_],
     wanted: NDArray[np.bool_],
     above: NDArray[np.float32],
     x: int,
@@ -273,10 +275,11 @@ def correct(
 ) -> None:
     """Add each pixel's owner's correction, expanded, to its light (h, w, 3), in square roots.
 
-    `order` (h, w) is the owner's place in `above` (n, h', w', 3), -1 for none. A correction of exactly 0
-    leaves the light's bits alone; light below 0 has the root 0.
+    `place` tells a label's place in `above` (n, h', w', 3), -1 for none; where the light is not valid, or the
+    label below 0, nothing is added. A correction of exactly 0 leaves the light's bits alone; light below 0
+    has the root 0.
     """
-    h = order.shape[0]
+    h = labels.shape[0]
     zero = np.float32(0.0)
     rows = np.empty((above.shape[0], 3 * above.shape[2]), np.float32)
     for j in range(h):
@@ -287,8 +290,10 @@ def correct(
         for n in range(above.shape[0]):
             _expand_down(above[n], y + j, y_above, low, high, rows[n])
         for i in range(first, last + 1):
-            n = order[j, i]
-            if n >= 0 and wanted[j, i]:
+            if not wanted[j, i] or not valid[j, i] or labels[j, i] < 0:
+                continue
+            n = place[labels[j, i]]
+            if n >= 0:
                 for k in range(3):
                     more = _expand_across(rows[n], x + i, x_above, k)
                     if more != zero:

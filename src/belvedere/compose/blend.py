@@ -240,10 +240,10 @@ def render_tile(
         combine(drawn, covered, masks[level], wanted[level], corrections, box.x0, box.y0, above.x0, above.y0)
         carry_outwards(drawn, covered, masks[level], wanted[level])
         corrections = drawn
-    place = np.full(len(cameras) + 1, -1, np.int16)
+    place = np.full(len(cameras), -1, np.int16)
     place[present] = np.arange(present.size)
-    order = np.where(piece.valid, place[labels], np.int16(-1))
-    correct(piece.colour, order, wanted[0], corrections, x0, y0, boxes[1].x0, boxes[1].y0)
+    above = boxes[1]
+    correct(piece.colour, labels, place, piece.valid, wanted[0], corrections, x0, y0, above.x0, above.y0)
     return piece
 
 

@@ -82,7 +82,7 @@ def cases(seed: int) -> Iterator[tuple[str, Case]]:
 
     def tilt(findings: tuple[Finding, ...]) -> bool:
         own = [f for f in findings if f.kind == "tilt"]
-        return len(own) == 1 and abs(own[0].numbers["climb_deg"] - 3.0) < 1.0
+        return len(own) == 1 and abs(own[0].numbers.get("climb_deg", 0.0) - 3.0) < 1.0
 
     def thin(findings: tuple[Finding, ...]) -> bool:
         own = [f for f in findings if f.kind == "overlap" and f.grave == "reshoot"]

@@ -10,6 +10,7 @@ import pytest
 
 from belvedere.survey.sorting.group import Grouped, group_stretch, stretches
 from belvedere.survey.sorting.rows import find_rows
+from belvedere.survey.sorting.series import stands_for_a_frame
 from survey_sets import HIGH, STEP, WIDE, Posed, facts, grid, joints, rotation
 
 ROW = [(0, c) for c in range(6)]
@@ -225,6 +226,15 @@ def test_a_frame_of_something_else_in_a_row_leaves_its_place_missing(at: int, wa
     assert found.loose == (at,)
     assert found.drafts[0].placed.count("sequence") == 7 - at
     assert "something else" in found.drafts[0].reasons[0]
+
+
+def test_a_frame_between_rows_stands_for_none_and_one_within_a_row_does() -> None:
+    (within,) = grouped(parted(3)).drafts
+    assert stands_for_a_frame(within, 3)
+    for second in ([(1, c) for c in range(6)], [(1, 5 - c) for c in range(6)]):
+        shots = [*grid(ROW), Posed(0.0, -70.0, 24.0, place=9), *grid(second, start_s=30.0)]
+        (rows,) = grouped(shots).drafts
+        assert not stands_for_a_frame(rows, 6)
 
 
 def test_a_frame_of_something_else_in_a_tilted_row_leaves_its_place_missing() -> None:

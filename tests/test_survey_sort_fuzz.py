@@ -238,10 +238,11 @@ def test_no_word_loses_a_shot(presses: list[Press], data: st.DataObject) -> None
 def test_an_invented_row_is_found_as_a_row() -> None:
     """The looks are as good as real ones: or nothing above would mean much."""
     presses = [Press(17.0 * c, pause_s=4.0) for c in range(8)]
-    presses.insert(0, Press(marker="hand"))
-    presses[4] = replace(presses[4], odd="far off")
+    presses = [Press(marker="hand"), *presses, Press(17.0 * 7, marker="hand", pause_s=8.0)]
+    presses[4] = replace(presses[4], odd="far off")  # where others have markers too, this is none
     card = card_of(presses)
     found = sort_card(card, looks_of(card, presses))
     assert [len(one.frames) for one in found.series] == [7]
     assert found.series[0].missing == ((0, 3),)
-    assert len(found.markers) == len(found.strays) == 1
+    assert len(found.markers) == 2
+    assert len(found.strays) == 1

@@ -254,6 +254,15 @@ def fill_between(draft: Draft, loose: Sequence[int], facts: Sequence[Facts]) -> 
     return draft, rest
 
 
+def stands_for_a_frame(draft: Draft, pose: int) -> bool:
+    """Whether a pose that is in no series was shot within a row of this one, in the place of a frame."""
+    before = [p for p in draft.poses if p < pose]
+    after = [p for p in draft.poses if p > pose]
+    if not before or not after or after[0] - before[-1] != 2:
+        return False
+    return _on_the_way(draft, before[-1], after[0], [pose]) is not None
+
+
 def alike(a: Facts, b: Facts) -> bool:
     """Whether two frames were held and exposed alike, as far as is told."""
     return a.held == b.held and (a.ev is None or b.ev is None or abs(a.ev - b.ev) <= _SAME_EV)

@@ -17,6 +17,7 @@ from belvedere.survey.sorting.joints import Joint, Optics, find_joints, learn_op
 from belvedere.survey.sorting.look import Depth, Look
 from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers
 from belvedere.survey.sorting.order import BodySequence, order_shots
+from belvedere.survey.sorting.series import stands_for_a_frame
 from belvedere.survey.sorting.series_word import SeriesWord
 from belvedere.survey.sorting.sorted_card import SortedCard
 from belvedere.survey.sorting.written import Decided, write_card_down
@@ -93,7 +94,7 @@ def _with_habit(
             for d in parts
             for p in (*d.grouped.loose, *(apart for apart, _ in d.grouped.repeats))
             for i in d.grouped.poses[p]
-            if i not in d.agreeing
+            if i not in d.agreeing and not any(stands_for_a_frame(one, p) for one in d.grouped.drafts)
         }
         series = [
             [i for p in draft.poses for i in d.grouped.poses[p]] for d in parts for draft in d.grouped.drafts

@@ -19,8 +19,8 @@ from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 
 _STEP = 8
-_MOST_NODES = 2_000_000  # that are cut as a whole: bounds the memory of the cut to about 0.1 GB
-_MOST_FINER = 16  # fine steps in a coarse one; beyond, the fine step doubles too (32 gigapixels)
+_MOST_NODES = 4_000_000  # that are cut as a whole: bounds the memory of the cut to about 0.2 GB
+_MOST_FINER = 16  # fine steps in a coarse one; beyond, the fine step doubles too (65 gigapixels)
 _FEWEST_NODES = 300_000  # below, the step halves, so that small pictures have seams as fine as large ones
 
 

@@ -7,6 +7,7 @@ from typing import NoReturn
 
 import belvedere
 from belvedere.cli.check_arguments import add_check
+from belvedere.cli.plan_arguments import add_plan
 from belvedere.cli.series_arguments import add_series_choice, add_sort
 
 PROJECTIONS = ("equirectangular", "cylindrical", "rectilinear", "mercator", "stereographic", "pannini")
@@ -46,7 +47,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(
         prog="belvedere",
         description="One very large, very clean picture from a camera turned on a tripod.",
-        epilog="examples:\n  belvedere check /media/card/DCIM/100BELVE\n"
+        epilog="examples:\n  belvedere plan --view 120x40 --lens 50\n"
+        "  belvedere check /media/card/DCIM/100BELVE\n"
         "  belvedere sort /media/card --into autumn\n"
         "  belvedere stitch series.json --all --out pictures\n"
         "  belvedere stitch card/morning --out morning.tif\n\n" + _EXIT_CODES,
@@ -54,6 +56,7 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"belvedere {belvedere.__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    add_plan(commands)
     _add_talk(add_check(commands))
     _add_talk(add_sort(commands))
     _add_stitch(commands)

@@ -76,6 +76,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from belvedere.cli.demo_command import demo_command
 
         return demo_command(given)
+    if given.command == "plan":
+        from belvedere.cli.plan_command import plan_command
+
+        return plan_command(given)
     if given.command == "check":
         from belvedere.cli.check_command import check_command
 

@@ -141,7 +141,7 @@ def _sky(
         words = (
             f"details above the horizon shift by up to {worst:.0f} px from frame to frame "
             f"({listed(checked.frames, which)}): drifting clouds, or branches and walls so near that they "
-            "shift; seams there may show; to be safe, turn the camera about its entrance pupil, and faster"
+            "shift; seams there may show; to be safe, turn about the entrance pupil and shoot faster"
         )
     elif worst > 0.0:
         words = (

@@ -18,7 +18,7 @@ from belvedere.demo.cards import CARDS, card_light
 from belvedere.demo.render import expose_light
 from belvedere.survey.appearance.finger_strips import find_strips, outlines
 from belvedere.survey.appearance.marker_look import MarkerLook, marker_look
-from belvedere.survey.appearance.small_frame import skin_likeness, small_frame
+from belvedere.survey.appearance.small_frame import small_frame
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
 HANDS = sorted((DATA / "markers" / "hand").glob("*"))
@@ -44,7 +44,7 @@ def test_hands_are_near_objects(file: Path) -> None:
 
 @pytest.mark.skipif(not HANDS, reason="needs the photographs of marker frames")
 def test_plain_hands_are_near_objects_for_sure() -> None:
-    assert min(_look(f).strength for f in HANDS if f.name.startswith(("palm", "2_pic00095", "5_pic"))) > 0.9
+    assert min(_look(f).strength for f in HANDS if f.name.startswith(("palm", "2_pic00095", "5_pic"))) > 0.8
 
 
 @pytest.mark.skipif(not OTHERS.is_dir(), reason="needs the photographs of marker frames")
@@ -93,10 +93,12 @@ def test_simulated_hands_caps_and_scenes() -> None:
 
 
 def _landscape(rng: np.random.Generator, height: int = 240, width: int = 320) -> Picture:
-    """Sky with soft clouds over textured land."""
+    """Sky with soft clouds over land whose detail is as fine as that of photographs reduced to 160 px."""
     sky = np.linspace(0.55, 0.85, height)[:, None, None] * np.array([0.75, 0.9, 1.0])
     clouds = cv2.GaussianBlur(rng.random((height, width)), (0, 0), 12)
-    land = np.array([0.30, 0.36, 0.18]) * (0.4 + rng.random((height, width, 1)) * 1.2)
+    detail = cv2.GaussianBlur(rng.random((height, width)), (0, 0), 0.0125 * height)
+    detail = np.clip(0.5 + 0.29 * (detail - 0.5) / detail.std(), 0.0, 1.5)[..., None]
+    land = np.array([0.30, 0.36, 0.18]) * (0.4 + detail * 1.2)
     line = height * 0.45 + np.cumsum(rng.normal(0, 1.0, width))
     below = (np.arange(height)[:, None] > line)[..., None]
     light = np.where(below, land, sky + 0.6 * (clouds - clouds.mean())[..., None])
@@ -236,10 +238,3 @@ def test_a_drawn_finger_is_measured(turn: float) -> None:
     assert np.hypot(*(best[:2] - end)) < 3.0
     assert best[2] == pytest.approx(12.0, abs=2.5)  # towards the fist it widens
     assert best[4:6] @ [math.cos(turn), math.sin(turn)] > 0.97
-
-
-def test_skin_of_all_tones_is_alike_and_grass_and_sky_are_not() -> None:
-    colours = np.array([*list(_TONES.values())[:4], (70, 110, 40), (90, 140, 210)], np.float32)[None] / 255
-    likeness = skin_likeness(cv2.cvtColor(colours, cv2.COLOR_RGB2Lab)[0])
-    assert likeness[:4].min() > 0.5
-    assert likeness[4:].max() < 0.2

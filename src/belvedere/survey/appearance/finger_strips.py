@@ -23,6 +23,7 @@ _CHANNELS = (
 _LEAST_POINTS = 10
 _SHORTEST = 24  # px; an outline shorter than this is no finger
 _NARROWEST, _WIDEST = 0.02, 0.22  # of a strip, in long sides of the frame
+_ROUND = 10  # points to either side of an end within which its outline has turned
 _ROOM = 900
 _TWICE = 2  # thresholds at which a strip must show
 
@@ -105,13 +106,20 @@ def _strips_of(line, width, height, narrowest, widest, level, out, count):  # ty
     kept = np.zeros((n, 4))
     for s in range(n):
         c = s + n
+        if half > _ROUND:  # most points lie on flanks: steps that go straight on are seen at once
+            p = (s - _ROUND) % n
+            q = (s + _ROUND) % n
+            if (xs[p] - xs[q]) ** 2 + (ys[p] - ys[q]) ** 2 > (1.57 * _ROUND) ** 2:
+                continue
         for i in range(1, half):
             p = s - i if s >= i else s - i + n
             q = s + i if s + i < n else s + i - n
             x1, y1, x2, y2 = xs[p], ys[p], xs[q], ys[q]
             w = math.sqrt((x1 - x2) ** 2 + (y1 - y2) ** 2)
             across[i] = w
-            if w > widest or (i > 9 and w > 1.57 * i):  # too wide, or still going straight on: no end here
+            if w > widest or (
+                i >= _ROUND and w > 1.57 * i
+            ):  # too wide, or still going straight on: no end here
                 break
             if min(min(x1, x2), min(y1, y2)) < 0.9 or max(x1, x2) > width - 1.9 or max(y1, y2) > height - 1.9:
                 break

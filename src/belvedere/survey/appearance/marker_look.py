@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from belvedere.survey.appearance.chart_patches import largest_chart
 from belvedere.survey.appearance.finger_strips import outlines
 from belvedere.survey.appearance.near_object import near_cues, near_odds
+from belvedere.survey.appearance.near_weights import FITTED, NearWeights
 from belvedere.survey.appearance.small_frame import small_frame
 
 MarkerKind = Literal["dark", "blank", "near-object", "chart", "scene"]
@@ -47,13 +48,15 @@ class MarkerLook:
     why: str
 
 
-def marker_look(image: NDArray[np.uint8]) -> MarkerLook:
+def marker_look(image: NDArray[np.uint8], weights: NearWeights = FITTED) -> MarkerLook:
     """Judge one frame by its appearance alone.
 
     Parameters
     ----------
     image : ndarray of shape (h, w, 3), uint8
         sRGB, as displayed, 160 px or more on its long side. Reduced to 160 px inside.
+    weights : NearWeights
+        Others than the fitted ones only to judge these.
 
     Raises
     ------
@@ -76,11 +79,11 @@ def marker_look(image: NDArray[np.uint8]) -> MarkerLook:
     chart = min((patches - _PATCHES) / 2.0, (colours - _COLOURS) / 3.0)
     if chart > 0.0:
         return MarkerLook("chart", _chance(chart), f"a chart of {patches} patches of many colours")
-    cues = near_cues(small, lines)
-    evidence, why = near_odds(cues)
+    cues = near_cues(small, lines, weights)
+    evidence, why = near_odds(cues, weights)
     if abs(evidence) < _DOUBT:  # what the grid of pixels alone made is not there on another
         other = small_frame(image, _OTHER_GRID)
-        evidence, why = near_odds(0.5 * (cues + near_cues(other, outlines(other))))
+        evidence, why = near_odds(0.5 * (cues + near_cues(other, outlines(other), weights)), weights)
     if evidence > 0.0:
         return MarkerLook("near-object", _chance(evidence), why)
     return MarkerLook("scene", _chance(evidence), "nothing close to the lens stands out")

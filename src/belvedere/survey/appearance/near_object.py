@@ -1,4 +1,4 @@
-"""An object close to the lens: its odds, from strips like fingers and flat bodies with soft borders."""
+"""An object close to the lens: its odds, from strips like fingers and large flat bodies."""
 
 from __future__ import annotations
 
@@ -8,35 +8,32 @@ from numpy.typing import NDArray
 from belvedere.survey.appearance.finger_strips import Outline, find_strips
 from belvedere.survey.appearance.joined_groups import joined_groups
 from belvedere.survey.appearance.near_evidence import BODY_CUES, STRIP_CUES, body_cues, fineness, strip_cues
+from belvedere.survey.appearance.near_weights import FITTED, NearWeights
 from belvedere.survey.appearance.small_frame import SmallFrame
 
-FRAME_CUES = ("fan", "finger", "body", "fineness", "blue", "firm skin", "other strips", "firm palm")
+FRAME_CUES = ("fan", "firm palm", "body", "fineness", "blue")
 
-# Fitted; docs/sorting.md says on what and how. First the constant, then a weight for each cue.
-STRIP_WEIGHTS = np.array((-6.424, -1.362, 1.208, 1.851, 1.423, 2.083, 2.670, 0.394, -0.100))
-BODY_WEIGHTS = np.array((8.724, 2.423, 6.792, -1.265, -3.787, -1.087, -2.918, 2.897, -1.370, -4.319))
-FRAME_WEIGHTS = np.array((-3.762, 3.397, 0.676, 1.682, -2.784, -8.617, 4.575, -0.398, 2.945))
-
-_SUPPORT, _PALM, _SKIN = (STRIP_CUES.index(name) for name in ("log support", "palm", "skin"))
+_PALM = STRIP_CUES.index("palm")
 _AREA, _BLUE = (BODY_CUES.index(name) for name in ("log area", "blue"))
+_FIRM, _FIRMER = 1.2, 2.2  # log thresholds at which a strip shows from where, and to where, it grows firm
 
 
-def near_cues(small: SmallFrame, lines: list[Outline]) -> NDArray[np.float64]:
+def near_cues(small: SmallFrame, lines: list[Outline], weights: NearWeights = FITTED) -> NDArray[np.float64]:
     """`FRAME_CUES` of a frame, given its outlines at several thresholds."""
     height, width = small.lab.shape[:2]
     strips = find_strips(lines, width, height)
     cues, colours = strip_cues(small, strips)
-    return frame_cues(strips, colours, cues, body_cues(small), fineness(small))
+    return frame_cues(strips, colours, cues, body_cues(small), fineness(small), weights)
 
 
-def near_odds(frame: NDArray[np.float64]) -> tuple[float, str]:
+def near_odds(frame: NDArray[np.float64], weights: NearWeights = FITTED) -> tuple[float, str]:
     """Log odds of an object close to the lens, given `FRAME_CUES`, and what speaks for it most."""
-    parts = FRAME_WEIGHTS[1:] * frame
-    fan, finger, body = parts[:3]
-    odds = float(FRAME_WEIGHTS[0] + parts.sum())
-    if body > fan + finger:
-        return odds, "a large flat body with soft borders, close to the lens"
-    if fan > finger:
+    parts = weights.frame[1:] * frame
+    fan, palm, body = parts[:3]
+    odds = float(weights.frame[0] + parts.sum())
+    if body > fan + palm:
+        return odds, "a large flat body, close to the lens"
+    if fan > palm:
         return odds, "strips side by side that spread like fingers"
     return odds, "a strip like a finger on a body of its colour"
 
@@ -47,23 +44,19 @@ def frame_cues(
     cues: NDArray[np.float64],
     bodies: NDArray[np.float64],
     fine: float,
-    strip_weights: NDArray[np.float64] = STRIP_WEIGHTS,
-    body_weights: NDArray[np.float64] = BODY_WEIGHTS,
+    weights: NearWeights = FITTED,
 ) -> NDArray[np.float64]:
     """What a frame's strips and bodies say together: one value for each of `FRAME_CUES`."""
-    fan = finger = firm_skin = firm_palm = others = body = blue = 0.0
+    fan = palm = body = blue = 0.0
     if len(strips):
-        like = chance(strip_weights[0] + cues @ strip_weights[1:])
+        like = chance(weights.strip[0] + cues @ weights.strip[1:])
         fan = largest_fan(strips, colours, like)
-        finger = float(like.max())
-        support = cues[:, _SUPPORT]
-        firm_skin = float((like * np.clip(support - 1.5, 0.0, 1.0) * cues[:, _SKIN]).max())
-        firm_palm = float((like * np.clip(support - 1.2, 0.0, 1.0) * cues[:, _PALM]).max())
-        others = float(like.sum()) - fan  # windows and posts come in great number
+        firm = np.clip((np.log(strips[:, 6]) - _FIRM) / (_FIRMER - _FIRM), 0.0, 1.0)
+        palm = float((like * firm * cues[:, _PALM]).max())
     if len(bodies):
-        body = float(np.logaddexp(0.0, (body_weights[0] + bodies @ body_weights[1:]).max()))
+        body = float(np.logaddexp(0.0, (weights.body[0] + bodies @ weights.body[1:]).max()))
         blue = float((np.exp(bodies[:, _AREA]) * bodies[:, _BLUE]).sum())
-    return np.array((fan, finger, body, fine, blue, firm_skin, others, firm_palm))
+    return np.array((fan, palm, body, fine, blue))
 
 
 def largest_fan(

@@ -32,6 +32,7 @@ def add_plan(commands: argparse._SubParsersAction[Any]) -> argparse.ArgumentPars
     """The parser of `belvedere plan`."""
     plan: argparse.ArgumentParser = commands.add_parser(
         "plan",
+        usage="belvedere plan [what to show] [--lens MM] [options]",
         help="plan a shoot: which lens, how many frames, where to stop the head, which light",
         description="Plan a shoot, from the view or from the print: lens, frames, stops of the head, the\n"
         "picture that comes of it, and the light. Without --lens, usual lenses side by side.",
@@ -127,7 +128,7 @@ def _light(plan: argparse.ArgumentParser) -> None:
     light.add_argument(
         "--place",
         nargs="+",
-        metavar="LAT LON",
+        metavar=("LAT", "LON"),
         help="degrees, north and east positive, or with N, S, E, W; and the height in metres",
     )
     light.add_argument(

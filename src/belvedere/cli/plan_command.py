@@ -45,7 +45,7 @@ def plan_command(given: argparse.Namespace) -> int:
     focal = None if given.lens is None else lens_asked(given.lens, camera.sensor)
     if focal is None and camera.focal_mm is not None and given.compare is None and given.print is None:
         focal = camera.focal_mm
-        assumed = (f"the lens of {Path(given.like).name}, {focal:g} mm", *assumed)
+        assumed = (f"the lens of {Path(given.like).name}, {focal:.4g} mm", *assumed)
     moment = moment_asked(given)
     asked = view_asked(given, camera.sensor, focal, grid, given.units)
     said = (*camera.assumed, *assumed, *(() if moment is None else moment.assumed))
@@ -69,17 +69,17 @@ def plan_command(given: argparse.Namespace) -> int:
         extra_column_and_row=given.extra,
     )
     told = _told(plan, shooting, moment, given, camera, said)
-    if not given.quiet:
-        machine = machine_words(plan)
-        columns = min(_WIDEST, shutil.get_terminal_size((WIDTH, 24)).columns)
-        print(plan_words(told, notes=asked.notes, machine=machine, width=columns), flush=True)
     if given.out is not None:
         write_plan(Path(given.out), plan, _extras(given, camera, shooting, moment))
     if given.sheet is not None:
         write_sheet(Path(given.sheet), field_sheet(told, title=given.title, paper=given.paper))
-    written = [f for f in (given.out, given.sheet) if f is not None]
-    if written and not given.quiet:
-        print(f"\nWritten: {' and '.join(written)}", flush=True)
+    if not given.quiet:  # last: whoever reads only the first lines has the files all the same
+        machine = machine_words(plan)
+        columns = min(_WIDEST, shutil.get_terminal_size((WIDTH, 24)).columns)
+        print(plan_words(told, notes=asked.notes, machine=machine, width=columns), flush=True)
+        written = [f for f in (given.out, given.sheet) if f is not None]
+        if written:
+            print(f"\nWritten: {' and '.join(written)}", flush=True)
     return 0
 
 

@@ -20,7 +20,7 @@ from belvedere.plan.number_words import (
     print_words,
 )
 from belvedere.plan.sheet_grid import degree_sign, draw_grid, grid_height
-from belvedere.plan.sheet_head import draw_head, head_height
+from belvedere.plan.sheet_head import draw_head, head_height, head_lines
 from belvedere.plan.sheet_light import light_lines
 from belvedere.plan.sheet_page import (
     BLUE,
@@ -76,16 +76,19 @@ def field_sheet(told: ToldPlan, *, title: str | None = None, paper: str = "A4") 
     y = _top(page, told, title or "Shoot plan", x, width)
     wide = (width - _COLUMN_GAP) / 2.0
     left, right = _columns(told, wide)
+    lines = head_lines(told.plan)
     for size in _SIZES:  # the largest letters that leave the grid its room
         below = max(_column_height(left, wide, size), _column_height(right, wide, size))
-        table = head_height(told.plan, width, size)
+        table = head_height(lines, width, size)
         room = y - floor - below - table - 3.0 * _BLOCK_GAP
         if room >= min(_LEAST_GRID, grid_height(told.plan, width, _LEAST_GRID)):
             break
     tall = grid_height(told.plan, width, min(_MOST_GRID, room))
     draw_grid(page, told.plan, x, y, width, tall)
     y -= tall + _BLOCK_GAP
-    y = draw_head(page, told.plan, x, y, width, size) - _BLOCK_GAP
+    head = told.plan.head
+    clicks = head.yaw_click is not None or head.pitch_click is not None
+    y = draw_head(page, lines, x, y, width, size, clicks=clicks) - _BLOCK_GAP
     page.line(x, y + 4.0, x + width, y + 4.0)
     other = x + wide + _COLUMN_GAP
     ends = [

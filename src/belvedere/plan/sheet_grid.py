@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from belvedere.plan.plan_grid import frame_window
 from belvedere.plan.sheet_page import BLUE, BOLD, FAINT, QUIET, Page, Style, text_width
-from belvedere.plan.shoot_plan import ShootPlan
+from belvedere.plan.shoot_plan import PlannedRow, ShootPlan
 from belvedere.plan.stops import Stop
 from belvedere.plan.view import FULL_TURN
 
@@ -22,6 +22,7 @@ _LEAST_NUMBER = 5.0  # points: smaller numbers cannot be read
 _LARGEST_NUMBER = 15.0
 _DENSE_NUMBER = 9.0  # points: below, outlines are drawn lighter
 _PER_SIDE = 9
+_TILT = Style(9.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,16 +160,20 @@ def _path(page: Page, plan: ShootPlan, area: GridMap) -> None:
     """A thin line from stop to stop, open around each where the number stands."""
     size = _number_size(plan, area)
     gap = size * 0.95 if size >= _LEAST_NUMBER else 0.0
-    stops = plan.stops()
-    if len(stops) > 12 * _DRAWN_FRAMES:
+    if plan.frames > _DRAWN_FRAMES:
+        for row in plan.rows:
+            page.line(
+                *area.at(row.stops[0].yaw, row.pitch), *area.at(row.stops[-1].yaw, row.pitch), FAINT, 0.4
+            )
         return
+    stops = plan.stops()
     for a, b in pairwise(stops):
         (xa, ya), (xb, yb) = area.at(a.yaw, a.pitch), area.at(b.yaw, b.pitch)
         long = math.hypot(xb - xa, yb - ya)
         if long <= 2.2 * gap:
             continue
         ux, uy = (xb - xa) / long * gap, (yb - ya) / long * gap
-        page.line(xa + ux, ya + uy, xb - ux, yb - uy, FAINT if gap else QUIET, 0.9 if gap else 0.3)
+        page.line(xa + ux, ya + uy, xb - ux, yb - uy, FAINT, 0.9)
 
 
 def _number_size(plan: ShootPlan, area: GridMap) -> float:
@@ -218,16 +223,12 @@ def _clear(page: Page, x: float, foot: float, wide: float, tall: float) -> None:
 
 
 def _ends_only(page: Page, plan: ShootPlan, area: GridMap) -> None:
-    """The first and last number of each row at its ends, as many rows as can be read."""
+    """The first and last number of each row at its ends, of as many rows as can be read."""
     style = Style(6.5, BOLD)
-    last = math.inf
-    for row in plan.rows:
+    for row in _readable_rows(plan, area):
         left, y = area.at(row.stops[0].yaw, row.pitch)
         right = area.at(row.stops[-1].yaw, row.pitch)[0]
-        foot = min(max(y - 3.0, area.at(0.0, area.low)[1]), area.at(0.0, area.high)[1] - 6.0)
-        if last - foot < style.size * 1.1:
-            continue
-        last = foot
+        foot = min(max(y - 2.4, area.at(0.0, area.low)[1] + 1.0), area.at(0.0, area.high)[1] - 6.0)
         for stop, x, side in ((row.stops[0], left, 1.0), (row.stops[-1], right, -1.0)):
             wide = text_width(str(stop.number), style)
             middle = x + side * wide / 2.0 if len(row.stops) > 1 else x
@@ -237,14 +238,16 @@ def _ends_only(page: Page, plan: ShootPlan, area: GridMap) -> None:
                 break
 
 
+def _readable_rows(plan: ShootPlan, area: GridMap) -> tuple[PlannedRow, ...]:
+    """Every row, or every second, third ... where they stand too close for letters."""
+    every = max(1, math.ceil(_TILT.size * 1.15 / _spacing(plan, area)[1]))
+    return plan.rows[::every]
+
+
 def _tilts(page: Page, plan: ShootPlan, area: GridMap, x: float) -> None:
-    style = Style(9.0)
-    last = math.inf
-    for row in plan.rows:
-        y = area.at(0.0, row.pitch)[1] - style.size * 0.36
-        if last - y >= style.size * 1.1:
-            page.text(x, y, degree_sign(row.pitch, signed=True), style, "right")
-            last = y
+    for row in _readable_rows(plan, area):
+        y = area.at(0.0, row.pitch)[1] - _TILT.size * 0.36
+        page.text(x, y, degree_sign(row.pitch, signed=True), _TILT, "right")
 
 
 def _axis(page: Page, plan: ShootPlan, area: GridMap, bottom: float) -> None:

@@ -178,7 +178,7 @@ def main() -> None:
     for h, hand in enumerate(hands):
         chosen = [names[(2 * h + 3 * k) % len(names)] for k in range(3)]
         weights = fit_weights([s for s in learnt if not {hand.name, *chosen} & set(s.held_out_with)])
-        for j, layout in enumerate(("both ends", "one end", "forgotten")):
+        for j, layout in enumerate(("both ends", "forgotten")):
             apart = [strays[(2 * h + j + k) % len(strays)] for k in range(2)]
             laid = lay_card(hand, [every[n] for n in chosen], apart, layout, 10 * h + j)
             kept.append(laid)

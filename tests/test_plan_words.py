@@ -193,3 +193,17 @@ def test_numbers_are_said_as_people_say_them() -> None:
     assert print_words(size) == "180 x 86 cm"
     assert print_words(size, "imperial") == "71 x 34 in"
     assert print_words(PrintSize(6100.0, 2900.0, 300.0), "imperial") == "20 x 9.5 ft"
+
+
+def test_little_overlap_at_an_edge_is_said_with_a_remedy() -> None:
+    little, enough = planned(360, 180, 12), planned(100, 40, 50)
+    assert min(row.overlap_least or 1.0 for row in little.rows) < 0.1
+    assert "plan with more overlap, or a row more" in " ".join(plan_words(told(little)).split())
+    assert "more overlap" not in " ".join(plan_words(told(enough)).split())
+
+
+def test_no_line_ends_between_a_number_and_its_unit() -> None:
+    for width in range(60, 101, 4):
+        text = plan_words(told(planned(100, 60, 50), Shooting(nearest_m=4.0, focus_m=9.0)), width=width)
+        assert not re.search(r"\d\n +(%|mm|cm|m|km|px|GB|MB|degrees?|pixels?)\b", text)
+        assert "\u00a0" not in text

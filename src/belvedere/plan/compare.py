@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
@@ -11,6 +10,7 @@ from belvedere.errors import PlanError
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.figures import Figures, figures_of
 from belvedere.plan.head import Head
+from belvedere.plan.head_words import paragraph
 from belvedere.plan.number_words import (
     Units,
     bytes_words,
@@ -124,7 +124,7 @@ def compare_words(
     lines.append("")
     for tried_one in tried:
         if tried_one.why is not None:
-            lines += textwrap.wrap(f"{focal_words(tried_one.focal_mm)}: {tried_one.why}.", width)
+            lines += paragraph(f"{focal_words(tried_one.focal_mm)}: {tried_one.why}.", width)
     fine, coarse = done[-1][1].pixel_far_m, done[0][1].pixel_far_m
     sentences = [
         "Columns are those of the longest row. Overlap: the least share of area, in rows and between them. "
@@ -139,7 +139,7 @@ def compare_words(
     if assumed:
         sentences.append(f"Assumed: {'; '.join(assumed)}.")
     for sentence in sentences:
-        lines += textwrap.wrap(sentence, width, break_on_hyphens=False)
+        lines += paragraph(sentence, width)
     return "\n".join(lines)
 
 

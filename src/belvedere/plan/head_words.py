@@ -6,23 +6,24 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from belvedere.plan.number_words import degrees_words
+from belvedere.plan.number_words import GLUE, degrees_words, glued
 from belvedere.plan.shoot_plan import PlannedRow, ShootPlan
 from belvedere.plan.stops import Stop
 
 _LISTED_STOPS = 100  # up to here the turn of every stop is listed
 
 
-def paragraph(text: str, width: int, indent: str = "") -> list[str]:
-    """Text in lines for a terminal."""
-    return textwrap.wrap(
-        text,
+def paragraph(text: str, width: int, first: str = "", later: str | None = None) -> list[str]:
+    """Text in lines for a terminal, indented; a number and its unit stay together."""
+    lines = textwrap.wrap(
+        glued(text),
         width,
-        initial_indent=indent,
-        subsequent_indent=indent,
+        initial_indent=first,
+        subsequent_indent=first if later is None else later,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace(GLUE, " ") for line in lines]
 
 
 def row_turns(row: PlannedRow) -> list[Stop]:
@@ -31,9 +32,11 @@ def row_turns(row: PlannedRow) -> list[Stop]:
 
 
 def number_span(stops: Sequence[Stop]) -> str:
-    """The numbers of a row's stops: "6 to 10", "7"."""
+    """The numbers of a row's stops: "6 to 10", "7 and 8", "7"."""
     numbers = [s.number for s in stops]
-    return str(numbers[0]) if len(numbers) == 1 else f"{min(numbers)} to {max(numbers)}"
+    if len(numbers) < 3:
+        return " and ".join(str(n) for n in sorted(numbers))
+    return f"{min(numbers)} to {max(numbers)}"
 
 
 def head_words(plan: ShootPlan, width: int) -> Iterator[str]:

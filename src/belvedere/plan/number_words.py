@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Literal
 
@@ -11,6 +12,8 @@ from belvedere.optics.print_size import MM_PER_INCH, PrintSize
 Units = Literal["metric", "imperial"]
 UNITS: tuple[Units, ...] = ("metric", "imperial")
 
+GLUE = "\u00a0"
+_UNIT = "mm|cm|m|km|in|ft|s|min|h|px|MP|MB|GB|TB|pixels?|degrees?|frames?|clicks?"
 _LARGE_MM = 3048.0  # from ten feet, or three metres, on prints are said in feet and metres
 
 
@@ -85,6 +88,11 @@ def megapixels_words(megapixels: float) -> str:
 def list_words(words: Sequence[str]) -> str:
     """Words in a row: "13, 14 and 13"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def glued(words: str) -> str:
+    """The text with unbreakable blanks between a number and its unit, so that no line ends between them."""
+    return re.sub(rf"(?<=\d) (?=(?:%|{_UNIT})(?![\w/]))", GLUE, words)
 
 
 def _two(value: float) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from belvedere.plan.answer_words import answer_lines, headline
@@ -35,6 +34,8 @@ from belvedere.plan.sweep import duration_words
 from belvedere.plan.terminal_grid import terminal_grid
 from belvedere.plan.told_plan import ToldPlan
 
+# Of a side; a head set by hand easily misses by as much: common practice, no published source.
+_LITTLE = 0.1
 _STEEP = math.radians(10.0)
 
 
@@ -66,7 +67,7 @@ def plan_words(
     answer = [
         line
         for name, said in answer_lines(plan, figures, told.units)
-        for line in textwrap.wrap(f"  {name:<9}{said}", width, subsequent_indent=" " * 11)
+        for line in paragraph(said, width, f"  {name:<9}", " " * 11)
     ]
     parts = ["\n".join([*paragraph(headline(plan), width), "", *answer])]
     parts += ["\n".join(paragraph(note, width)) for note in notes]
@@ -98,6 +99,12 @@ def _field(plan: ShootPlan, figures: Figures) -> Iterator[str]:
         yield (
             f"A frame and the rows above and below share at least {share_words(figures.overlap_rows)} of its "
             f"area, and {share_words(figures.overlap_rows_edge)} of its height where they share least."
+        )
+    edges = [e for e in (figures.overlap_edge, figures.overlap_rows_edge) if e is not None]
+    if edges and min(edges) < _LITTLE:
+        yield (
+            "That least is little to join frames by. Where detail counts at the view's upper or lower edge, "
+            "plan with more overlap, or a row more."
         )
     counts = [len(row.stops) for row in plan.rows]
     if (
@@ -285,11 +292,4 @@ def light_words(light: PlanLight) -> Iterator[str]:
 def _section(title: str, sentences: Sequence[str] | Iterator[str], width: int) -> Iterator[str]:
     yield title
     for sentence in sentences:
-        yield from textwrap.wrap(
-            sentence,
-            width,
-            initial_indent="  ",
-            subsequent_indent="    ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
+        yield from paragraph(sentence, width, "  ", "    ")

@@ -7,6 +7,8 @@ import unicodedata
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from belvedere.plan.number_words import GLUE, glued
+
 PAPERS_PT = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}  # ISO 216; 8.5 x 11 in
 REGULAR, BOLD = "Helvetica", "Helvetica-Bold"
 
@@ -65,7 +67,7 @@ class Page:
             "middle": self.canvas.drawCentredString,
             "right": self.canvas.drawRightString,
         }[anchor]
-        draw(x, y, printable(words))
+        draw(x, y, printable(words.replace(GLUE, " ")))
 
     def paragraph(self, x: float, y: float, width: float, words: str, style: Style) -> float:
         """Draw wrapped text whose first line's top is at y; returns where the next may begin."""
@@ -91,14 +93,16 @@ def text_width(words: str, style: Style) -> float:
     """Width of a line, points."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    return float(stringWidth(printable(words), style.font, style.size))
+    return float(stringWidth(printable(words.replace(GLUE, " ")), style.font, style.size))
 
 
 def wrapped(words: str, width: float, style: Style) -> list[str]:
     """Words in lines no wider than `width`, a word wider than that cut."""
+    if not words.strip():
+        return []
     lines: list[str] = []
     line = ""
-    for word in words.split():
+    for word in glued(" ".join(words.split())).split(" "):
         joined = f"{line} {word}" if line else word
         if text_width(joined, style) <= width:
             line = joined

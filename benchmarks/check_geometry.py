@@ -17,6 +17,7 @@ from belvedere.survey.checking.check_exposure import examine_exposure
 from belvedere.survey.checking.check_overlap import USUAL_LEAST, examine_overlap
 from belvedere.survey.checking.check_settings import examine_settings
 from belvedere.survey.checking.check_tilt import examine_tilt
+from belvedere.survey.checking.check_unmatched import examine_unmatched
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.head_grid import head_grid
@@ -141,6 +142,7 @@ def findings_of(checked: Checked) -> tuple[Finding, ...]:
     """What all examiners of this group find."""
     return (
         *examine_overlap(checked),
+        *examine_unmatched(checked),
         *examine_ends(checked),
         *examine_tilt(checked),
         *examine_settings(checked),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -43,14 +43,16 @@ def shot_by(
     lean_deg: float = 1.5,
     seed: int = 0,
     focal_factor: float = 1.0,
+    moved: Mapping[int, float] | None = None,
 ) -> Checked:
     """The plan's stops but for some, in its order, then frames besides at (yaw, pitch) of the plan, degrees.
 
-    The world's yaw zero is the plan's turned by so much; the head leans.
+    The world's yaw zero is the plan's turned by so much; the head leans; stops are `moved` in yaw, rad.
     """
     rng = np.random.default_rng(seed)
     lean = rotation_y(0.7) @ rotation_x(-math.radians(lean_deg)) @ rotation_y(-0.7)
-    looks = [(s.yaw, s.pitch) for s in plan.stops() if s.number not in omit]
+    off = moved or {}
+    looks = [(s.yaw + off.get(s.number, 0.0), s.pitch) for s in plan.stops() if s.number not in omit]
     looks += [(math.radians(y), math.radians(p)) for y, p in besides]
     width, height = plan.frame_px
     cameras = []

@@ -110,16 +110,24 @@ def test_rows_that_the_plan_has_shorter_are_not_ragged() -> None:
 
 
 def test_a_turn_that_is_asked_for_is_told_on_the_head() -> None:
-    """A step too wide: two stops further on the frame that should heal it, in clicks."""
-    plan = plan_of(110.0, -15.0, 15.0, overlap=0.2)
-    checked = shot_by(plan)
-    before = of_kind(examine_overlap(checked, wanted=1.0 / 3.0), "overlap")
-    after = of_kind(against_plan(checked, before, plan), "overlap")
-    assert len(after) == len(before) >= 1
-    told = [f for f in after if "head_deg" in f.numbers]
-    for f in told:
-        assert "on the head" in f.words
-        assert "click" in f.words
+    """A step too wide: the frame that heals it, in degrees from stop 1 and in clicks."""
+    plan = plan_of(110.0, -15.0, 15.0)
+    stops = plan.stops()
+    wide = math.radians(5.0)
+    checked = shot_by(plan, moved={s.number: wide for s in stops[3:]})
+    before = of_kind(examine_overlap(checked), "overlap")
+    assert [f.frames for f in before] == [(2, 3)]
+    (after,) = of_kind(against_plan(checked, before, plan), "overlap")
+    turn = math.degrees((stops[2].yaw + stops[3].yaw + wide) / 2.0 - stops[0].yaw)
+    assert after.numbers["head_deg"] == pytest.approx(turn, abs=0.5)
+    assert f"on the head {after.numbers['head_deg']:.1f} degrees right of stop 1, click " in after.words
+
+
+def test_a_better_step_is_told_in_clicks() -> None:
+    plan = plan_of(110.0, -15.0, 15.0)
+    checked = shot_by(plan_of(110.0, -15.0, 15.0, overlap=0.2))
+    (row,) = [f for f in found_in(checked, plan) if "step_deg" in f.numbers]
+    assert row.words.endswith("; on the head 7 clicks a step")
 
 
 def test_another_lens_is_told_and_the_set_is_judged_as_it_is() -> None:

@@ -13,6 +13,7 @@ from belvedere.align.overlaps import frame_grid
 from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
+from belvedere.plan.head import clicks_within
 from belvedere.plan.shoot_plan import ShootPlan
 from belvedere.plan.stops import Stop
 from belvedere.survey.checking.checked import Checked
@@ -211,7 +212,12 @@ def _target(grid: HeadGrid, finding: Finding) -> tuple[float, float] | None:
 
 
 def _on_head(match: PlanMatch, grid: HeadGrid, finding: Finding) -> Finding:
-    """A finding that sends somewhere, with where that is on the head."""
+    """A finding that sends somewhere, with where that is on the head; or with a better step, in clicks."""
+    click = match.plan.head.yaw_click
+    if "step_deg" in finding.numbers and click is not None:
+        clicks = clicks_within(math.radians(finding.numbers["turn_deg"]), click)
+        if clicks > 0:
+            return replace(finding, words=f"{finding.words}; on the head {clicks} clicks a step")
     target = _target(grid, finding) if finding.kind in ("missing", "overlap", "stray") else None
     if target is None:
         return finding

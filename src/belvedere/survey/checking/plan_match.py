@@ -18,6 +18,7 @@ _NEAR = 0.45  # of a step, or of the way to the next row, within which a frame s
 _ALONE = 0.25  # of a frame's height, likewise where the plan has one row; of its width for a single stop
 _TRIED = 16  # frames, spread over the set, that offsets are taken from
 _FEW = 60  # frames, spread over the set, by which offsets are sorted out
+_TOGETHER = math.radians(1.0)  # a head is set to a mark no better than this by eye
 _SAME_RAD = math.radians(0.25)  # offsets closer than this are one
 
 
@@ -70,7 +71,8 @@ def match_plan(plan: ShootPlan, grid: HeadGrid) -> PlanMatch:
 
     Of offsets that bring as many stops a frame the one is taken in which the frames were shot most nearly in
     the plan's order from its first stop on: a row that is short of a frame fits twice, a full turn as often
-    as it has stops. Afterwards yaw and pitch settle in the median of what the frames are off.
+    as it has stops. Afterwards yaw settles where most frames are off alike, the earliest of equals (a step
+    too wide somewhere turns all that follow), and pitch in the median.
     """
     frames = sorted(grid.poses)
     poses = np.array([[grid.poses[i].yaw, grid.poses[i].pitch] for i in frames])
@@ -94,7 +96,7 @@ def match_plan(plan: ShootPlan, grid: HeadGrid) -> PlanMatch:
         if not own.any():
             break
         off = poses[own] - held.poses[at[own]]
-        yaw += float(np.median(_wrapped(off[:, 0] - yaw)))
+        yaw += _where_most(_wrapped(off[:, 0] - yaw))
         pitch = float(np.median(off[:, 1]))
     at = held.nearest(poses - np.array([yaw, pitch]))
     found: dict[int, list[int]] = {s.number: [] for s in stops}
@@ -169,6 +171,12 @@ def _spread(poses: NDArray[np.float64], at: NDArray[np.int64], held: _Stops, off
     if not own.any():
         return 0.0
     return float(np.std(_wrapped(poses[own, 0] - held.poses[at[own], 0] - offset)))
+
+
+def _where_most(off: NDArray[np.float64]) -> float:
+    """Median of the values that lie together most densely, in the order given."""
+    close = np.abs(off[:, None] - off[None, :]) < _TOGETHER
+    return float(np.median(off[close[int(np.argmax(close.sum(axis=1)))]]))
 
 
 def _wrapped(angle: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,1 @@
+"""Files that outlast the work: to keep, for paper, for the screen."""

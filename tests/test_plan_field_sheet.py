@@ -132,6 +132,8 @@ def test_what_the_hand_needs_is_on_it() -> None:
         "Never look at the sun",
         "Local rules come first",
         "bearing 110°",
+        "Bearings are true",
+        "Stop 1 looks 60.0 degrees left of the view's middle, at bearing 50.0.",
     ):
         assert words in text, words
 

@@ -140,7 +140,7 @@ def _across(
         pitch=tilt,
     )
     said = (
-        "No height was asked for: this is one row, as high as it covers without gaps, from "
+        "No height was asked for: this is one row, as high as it covers with some overlap left, from "
         f"{degrees_words(low, signed=True)} to {degrees_words(high, signed=True)} degrees."
     )
     return View(left, right, low, high, bearing), (said,)

@@ -21,7 +21,7 @@ from belvedere.plan.number_words import (
 )
 from belvedere.plan.sheet_grid import degree_sign, draw_grid, grid_height
 from belvedere.plan.sheet_head import draw_head, head_height, head_lines
-from belvedere.plan.sheet_light import light_lines
+from belvedere.plan.sheet_light import light_lines, sun_at_start
 from belvedere.plan.sheet_page import (
     BLUE,
     BOLD,
@@ -84,11 +84,9 @@ def field_sheet(told: ToldPlan, *, title: str | None = None, paper: str = "A4") 
         if room >= min(_LEAST_GRID, grid_height(told.plan, width, _LEAST_GRID)):
             break
     tall = grid_height(told.plan, width, min(_MOST_GRID, room))
-    draw_grid(page, told.plan, x, y, width, tall)
+    draw_grid(page, told.plan, x, y, width, tall, sun=sun_at_start(told))
     y -= tall + _BLOCK_GAP
-    head = told.plan.head
-    clicks = head.yaw_click is not None or head.pitch_click is not None
-    y = draw_head(page, lines, x, y, width, size, clicks=clicks) - _BLOCK_GAP
+    y = draw_head(page, told.plan, lines, x, y, width, size) - _BLOCK_GAP
     page.line(x, y + 4.0, x + width, y + 4.0)
     other = x + wide + _COLUMN_GAP
     ends = [

@@ -44,11 +44,7 @@ def head_words(plan: ShootPlan, width: int) -> Iterator[str]:
     first = plan.stops()[0]
     yield "The head"
     told = "Turn is counted from stop 1, to the right; tilt from the level. Degrees."
-    where = f"Stop 1 looks {_aside(first.yaw - plan.view.yaw)}"
-    bearing = plan.view.bearing(first.yaw)
-    if bearing is not None:
-        where += f", at bearing {round(math.degrees(bearing), 1) % 360:.1f}"
-    yield from paragraph(f"{told} {where}.", width, "  ")
+    yield from paragraph(f"{told} {first_stop_words(plan)}", width, "  ")
     shot = sorted(plan.rows, key=lambda row: min(s.number for s in row.stops))
     for row in _few(shot):
         if row is None:
@@ -70,6 +66,18 @@ def head_words(plan: ShootPlan, width: int) -> Iterator[str]:
     if steps:
         said = steps[0] if len(set(steps)) == 1 else f"{min(steps, key=float)} to {max(steps, key=float)}"
         yield from paragraph(f"From stop to stop in a row {said} degrees{_click_words(plan)}.", width, "  ")
+
+
+def first_stop_words(plan: ShootPlan) -> str:
+    """Where stop 1 looks, from the view's middle and by the compass, one sentence."""
+    first = plan.stops()[0]
+    if abs(first.pitch) > math.pi / 2.0 - 1e-3:
+        return f"Stop 1 looks straight {'up' if first.pitch > 0.0 else 'down'}."
+    where = f"Stop 1 looks {_aside(first.yaw - plan.view.yaw)}"
+    bearing = plan.view.bearing(first.yaw)
+    if bearing is not None:
+        where += f", at bearing {round(math.degrees(bearing), 1) % 360:.1f}"
+    return f"{where}."
 
 
 def _click_words(plan: ShootPlan) -> str:
@@ -97,5 +105,5 @@ def _clicks(number: int) -> str:
 
 def _aside(yaw: float) -> str:
     if abs(yaw) < 1e-6:
-        return "at the middle of the view"
+        return "along the view's middle"
     return f"{degrees_words(abs(yaw))} degrees {'left' if yaw < 0 else 'right'} of the view's middle"

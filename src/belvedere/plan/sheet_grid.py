@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.plan.plan_grid import frame_window
-from belvedere.plan.sheet_page import BLUE, BOLD, FAINT, QUIET, Page, Style, text_width
+from belvedere.plan.sheet_page import BLACK, BLUE, BOLD, FAINT, QUIET, Page, Style, text_width
 from belvedere.plan.shoot_plan import PlannedRow, ShootPlan
 from belvedere.plan.stops import Stop
 from belvedere.plan.view import FULL_TURN
@@ -58,8 +58,17 @@ def grid_height(plan: ShootPlan, width: float, most: float) -> float:
     return min(most, (width - _LABELS) / (right - left) * (high - low) + _AXIS)
 
 
-def draw_grid(page: Page, plan: ShootPlan, x: float, top: float, width: float, height: float) -> None:
-    """Draw a plan's grid into a box on the page.
+def draw_grid(
+    page: Page,
+    plan: ShootPlan,
+    x: float,
+    top: float,
+    width: float,
+    height: float,
+    *,
+    sun: tuple[float, float] | None = None,
+) -> None:
+    """Draw a plan's grid into a box on the page, and the sun (yaw and pitch, rad) where it stands in it.
 
     Frames are outlined where there are at most 400; every number is drawn where it can be read, else the
     first and last of each row. Below a number stands the turn from stop 1, where there is room.
@@ -80,6 +89,8 @@ def draw_grid(page: Page, plan: ShootPlan, x: float, top: float, width: float, h
     _view_and_level(page, plan, area)
     _path(page, plan, area)
     canvas.restoreState()
+    if sun is not None:
+        _sun(page, area, *sun)
     _numbers(page, plan, area)
     _tilts(page, plan, area, across - 6.0)
     _axis(page, plan, area, bottom)
@@ -154,6 +165,22 @@ def _view_and_level(page: Page, plan: ShootPlan, area: GridMap) -> None:
         canvas.setStrokeColorRGB(*QUIET)
         canvas.line(*area.at(area.left, 0.0), *area.at(area.right, 0.0))
         canvas.setDash()
+
+
+def _sun(page: Page, area: GridMap, yaw: float, pitch: float) -> None:
+    """A disc with rays, larger than life."""
+    turned = (yaw - area.left) % FULL_TURN + area.left
+    if not (area.left <= turned <= area.right and area.low <= pitch <= area.high):
+        return
+    x, y = area.at(turned, pitch)
+    canvas = page.canvas
+    canvas.setStrokeColorRGB(*BLACK)
+    canvas.setFillColorRGB(1.0, 1.0, 1.0)
+    canvas.setLineWidth(1.0)
+    canvas.circle(x, y, 3.2, stroke=1, fill=1)
+    for k in range(8):
+        c, s = math.cos(k * math.pi / 4.0), math.sin(k * math.pi / 4.0)
+        canvas.line(x + 4.6 * c, y + 4.6 * s, x + 7.0 * c, y + 7.0 * s)
 
 
 def _path(page: Page, plan: ShootPlan, area: GridMap) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from belvedere.plan.head_words import number_span, row_turns
+from belvedere.plan.head_words import first_stop_words, number_span, row_turns
 from belvedere.plan.sheet_grid import degree_sign
 from belvedere.plan.sheet_page import BLUE, BOLD, QUIET, Page, Style, text_width, wrapped
 from belvedere.plan.shoot_plan import PlannedRow, ShootPlan
@@ -14,7 +14,7 @@ from belvedere.plan.stops import Stop
 _LISTED = 60  # up to so many stops every turn is listed
 _MOST_ROWS = 40  # of more rows the middle ones are left to the plan's document
 _TITLE = "The head"
-_TITLE_LEADING, _LINE_LEADING = 1.75, 1.06
+_TITLE_LEADING, _OVER_LEADING, _LINE_LEADING = 1.75, 1.6, 1.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,23 +39,27 @@ def head_lines(plan: ShootPlan) -> tuple[TableLine, ...]:
 
 
 def head_height(lines: Sequence[TableLine], width: float, size: float) -> float:
-    """Height that the table takes, points."""
+    """Height that the table and the sentence over it take, points."""
     style, columns = _fit(len(lines), size)
     room = width / columns - _offsets(lines, style)[1]
     tall = [sum(len(wrapped(line.turn, room, style)) for line in part) for part in _parts(lines, columns)]
-    return (size + 1.0) * _TITLE_LEADING + max(tall) * style.leading * _LINE_LEADING
+    over = (size + 1.0) * _TITLE_LEADING + _OVER_LEADING * size
+    return over + max(tall) * style.leading * _LINE_LEADING
 
 
 def draw_head(
-    page: Page, lines: Sequence[TableLine], x: float, y: float, width: float, size: float, *, clicks: bool
+    page: Page, plan: ShootPlan, lines: Sequence[TableLine], x: float, y: float, width: float, size: float
 ) -> float:
-    """Draw the table; returns where the next may begin. `clicks`: whether they stand in brackets."""
+    """Draw the table, and over it where stop 1 looks; returns where the next may begin."""
+    clicks = plan.head.yaw_click is not None or plan.head.pitch_click is not None
     title = Style(size + 1.0, BOLD, BLUE)
     page.text(x, y - title.size, _TITLE, title)
     said = "stops in shooting order; tilt from the level; turn to the right of stop 1"
     said += "; clicks in brackets" if clicks else ""
     page.text(x + text_width(_TITLE, title) + 10.0, y - title.size, said, Style(size * 0.85, ink=QUIET))
     y -= title.size * _TITLE_LEADING
+    page.text(x, y - size, first_stop_words(plan), Style(size))
+    y -= _OVER_LEADING * size
     style, columns = _fit(len(lines), size)
     offsets = _offsets(lines, style)
     least = y

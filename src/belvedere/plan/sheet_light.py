@@ -7,6 +7,7 @@ from belvedere.plan.falling_light import falling_light_words
 from belvedere.plan.light import PlanLight
 from belvedere.plan.plan_words import moving_words
 from belvedere.plan.sky_polarisation import polariser_words
+from belvedere.plan.sun import TRUE_BEARINGS
 from belvedere.plan.sun_words import sun_words, where_words
 from belvedere.plan.sweep import duration_words
 from belvedere.plan.told_plan import ToldPlan
@@ -28,7 +29,17 @@ def light_lines(told: ToldPlan) -> tuple[str, ...]:
         lines += told.day
     else:
         lines.append("First frame at ____________   last at ____________")
+    if told.plan.view.bearing_of_zero is not None:
+        lines.append(TRUE_BEARINGS)
     return tuple(lines)
+
+
+def sun_at_start(told: ToldPlan) -> tuple[float, float] | None:
+    """Yaw and pitch (rad) of the sun when the first frame is taken; None while it is down or not known."""
+    over = None if told.light is None else told.light.over
+    if over is None or not over.start.is_up:
+        return None
+    return over.start.yaw, over.start.sun.elevation
 
 
 def _at_the_time(light: PlanLight) -> list[str]:

@@ -14,7 +14,7 @@ from typing import TypeVar
 import msgspec
 import psutil
 
-from belvedere.pipeline.report import Report, read_report, report_path
+from belvedere.compose.report import Report, read_report, report_path
 from belvedere.pipeline.work_folder import WorkFolder
 
 T = TypeVar("T")

@@ -22,10 +22,10 @@ import numpy as np
 import tifffile
 
 from belvedere.align.alignment import Alignment
+from belvedere.compose.report import Report
 from belvedere.demo.place import Place
 from belvedere.demo.spec import SetSpec, ShootingOrder, SimulatedLens
 from belvedere.demo.truth import read_truth
-from belvedere.pipeline.report import Report
 from benchmarks import against_truth
 from benchmarks.command import Ran, kept, python_module, report_of, run, stitch
 from benchmarks.sets import Setting, keep_rendered

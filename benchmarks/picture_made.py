@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
 from belvedere.compose.light import FrameLight, frame_light
+from belvedere.compose.report import Report
 from belvedere.compose.seams import Seams, owners
 from belvedere.demo.truth import Truth, read_truth
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
-from belvedere.pipeline.report import Report
 from belvedere.pipeline.results import Layout
 from belvedere.tone.tone import Tone
 from benchmarks.command import Ran, kept, report_of, stitch

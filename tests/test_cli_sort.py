@@ -18,9 +18,9 @@ import pytest
 from PIL import Image
 
 from belvedere.cli.main import run
+from belvedere.compose.report import read_report
 from belvedere.demo.sets import render_set
 from belvedere.pipeline.manifest import read_manifest
-from belvedere.pipeline.report import read_report
 from belvedere.survey.sorting import look as look_module
 from belvedere.survey.sorting.series_file import files_of, read_series
 from belvedere.survey.sorting.sorted_card import SortedCard

@@ -23,11 +23,11 @@ from PIL import Image
 
 from belvedere.cli.arguments import DEMO_SETS, PROJECTIONS, parser
 from belvedere.cli.main import run
+from belvedere.compose.report import read_report
 from belvedere.demo.sets import SETS, render_set
 from belvedere.geometry import plate
 from belvedere.pipeline.lock import held
 from belvedere.pipeline.progress import Progress
-from belvedere.pipeline.report import read_report
 
 FRAMES = 3
 MADE = (0, 3)  # a row of so few px may well be in doubt

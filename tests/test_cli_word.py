@@ -12,8 +12,8 @@ import pytest
 from PIL import Image
 
 from belvedere.cli.main import run
+from belvedere.compose.report import Report, read_report
 from belvedere.demo.sets import render_set
-from belvedere.pipeline.report import Report, read_report
 from belvedere.pipeline.word import SCHEMA
 
 MADE = (0, 3)  # a row of so few px may well be in doubt

@@ -17,13 +17,13 @@ from belvedere.capture.transfer import read_transfer
 from belvedere.cli.main import run
 from belvedere.compose.encode import Encoder
 from belvedere.compose.layout import LayoutOptions, choose_plate
+from belvedere.compose.report import read_report, report_path
 from belvedere.compose.seams import Seams, estimate_seams
 from belvedere.demo import render
 from belvedere.demo.poses import plan_shots
 from belvedere.demo.sets import set_spec
 from belvedere.geometry.camera import Camera
 from belvedere.pipeline.scene import Scene, lights
-from belvedere.pipeline.report import read_report, report_path
 from belvedere.tone.estimate import estimate_tone
 from belvedere.tone.tone import Tone
 from other_profiles import EG_432, OP_RGB, SRGB, Space, colour_difference, converted

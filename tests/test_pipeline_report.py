@@ -12,8 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from belvedere.errors import OutputFailed, UnreadableFile
-from belvedere.pipeline.report import (
+from belvedere.compose.report import (
     BlockReport,
     CoverageReport,
     ExposureReport,
@@ -35,6 +34,7 @@ from belvedere.pipeline.report import (
     report_path,
     write_report,
 )
+from belvedere.errors import OutputFailed, UnreadableFile
 from belvedere.pipeline.summary import COLUMNS, LINES, field_of_view_deg, summary, worst_overlap
 
 replace = msgspec.structs.replace

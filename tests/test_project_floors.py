@@ -46,7 +46,7 @@ def test_the_house_keeps_its_floors() -> None:
     ("room", "line"),
     [
         ("geometry", "import belvedere.capture.frame"),
-        ("compose", "from belvedere.pipeline import report"),
+        ("compose", "from belvedere.pipeline import outcome"),
         ("demo", "import belvedere.align.alignment"),
         ("tone", "import belvedere.demo"),
         ("cellar", ""),

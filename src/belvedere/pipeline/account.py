@@ -16,10 +16,7 @@ from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
 from belvedere.compose.coverage import Hole
 from belvedere.compose.footprint import footprint
-from belvedere.geometry.plate import Plate
-from belvedere.pipeline.code_version import library_versions
-from belvedere.pipeline.grid_place import empty_place, missing_at_ends
-from belvedere.pipeline.report import (
+from belvedere.compose.report import (
     BlockReport,
     CoverageReport,
     ExposureReport,
@@ -38,6 +35,9 @@ from belvedere.pipeline.report import (
     UnreadableReport,
     WordReport,
 )
+from belvedere.geometry.plate import Plate
+from belvedere.pipeline.code_version import library_versions
+from belvedere.pipeline.grid_place import empty_place, missing_at_ends
 from belvedere.tone.tone import Response, Tone
 
 

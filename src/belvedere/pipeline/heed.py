@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from belvedere.align.options import AlignOptions, HandTies
 from belvedere.capture.frame import Frame
 from belvedere.capture.gather import Gathered
+from belvedere.compose.report import WordReport
 from belvedere.errors import NothingToMake, UnreadableFile
 from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.frame_names import AmbiguousName, FrameNames
 from belvedere.pipeline.options import StitchOptions
-from belvedere.pipeline.report import WordReport
 from belvedere.pipeline.word import TiePoints, Word, WordFile
 
 _CLOSE = 0.02  # of the long side: marks that lie closer give no direction; common practice, no source

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from belvedere.pipeline.report import Report
+from belvedere.compose.report import Report
 
 
 @dataclass(frozen=True, slots=True)

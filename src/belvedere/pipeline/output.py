@@ -7,9 +7,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from belvedere.compose.finished_file import output_failed, part_path
+from belvedere.compose.report import read_report, report_path
 from belvedere.errors import OutputFailed, UnreadableFile
 from belvedere.pipeline.options import StitchOptions
-from belvedere.pipeline.report import read_report, report_path
 
 TIFF_SUFFIXES = (".tif", ".tiff")
 

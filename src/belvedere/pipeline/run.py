@@ -27,6 +27,14 @@ from belvedere.compose.exif_block import ExifValues, common_values
 from belvedere.compose.layout import choose_plate
 from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.preview_file import write_preview
+from belvedere.compose.report import (
+    PictureReport,
+    Report,
+    WordReport,
+    read_report,
+    report_path,
+    write_report,
+)
 from belvedere.compose.seams import Seams, estimate_seams
 from belvedere.compose.tiff import TiledTiff
 from belvedere.errors import UnreadableFile
@@ -43,14 +51,6 @@ from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.render import render_picture, render_preview
-from belvedere.pipeline.report import (
-    PictureReport,
-    Report,
-    WordReport,
-    read_report,
-    report_path,
-    write_report,
-)
 from belvedere.pipeline.results import Layout, PictureFile
 from belvedere.pipeline.room_on_disk import check_room
 from belvedere.pipeline.scene import Scene, lights, used_cameras

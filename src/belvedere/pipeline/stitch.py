@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 
 from belvedere.capture.gather import Gathered, gather
+from belvedere.compose.report import report_path
 from belvedere.errors import NothingToMake
 from belvedere.pipeline.budget import MIB, budget_for, default_ceiling
 from belvedere.pipeline.heap import give_back_large_arrays
@@ -16,7 +17,6 @@ from belvedere.pipeline.output import check_not_a_source, check_output, check_re
 from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.processors import one_thread_each
 from belvedere.pipeline.progress import Progress
-from belvedere.pipeline.report import report_path
 from belvedere.pipeline.run import Run
 from belvedere.pipeline.word import find_word
 from belvedere.pipeline.work_folder import WorkFolder

@@ -11,8 +11,8 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 
 from belvedere.compose.finished_file import disk_space
+from belvedere.compose.report import OverlapReport, PlateReport, Report, report_path
 from belvedere.geometry.plate import Plate
-from belvedere.pipeline.report import OverlapReport, PlateReport, Report, report_path
 
 LINES = 24
 COLUMNS = 80

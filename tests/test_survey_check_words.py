@@ -124,3 +124,4 @@ def test_a_rolled_frame_says_what_it_costs() -> None:
     (found,) = of_kind(examine_tilt(inner), "roll")
     assert found.numbers["lost_fraction"] < 0.01
     assert "the crop loses nothing" in found.words
+    assert found.words.endswith("it can be stitched as it is; tighten the camera on the head")

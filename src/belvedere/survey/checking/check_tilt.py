@@ -125,7 +125,8 @@ def _rolled(frames: Sequence[Frame], grid: HeadGrid, askew: Sequence[int]) -> li
         cost = roll_cost(grid, i, middle)
         words = (
             f"{frame_words(frames, i)} is rolled {degrees(angle)} {way} against the others: {_cost(cost)}; "
-            "tighten the camera on the head, and shoot it again only if you need that"
+            "tighten the camera on the head"
+            + (", and shoot it again only if you need that" if cost.lost >= _NOTHING else "")
         )
         numbers = {"roll_deg": math.degrees(angle), "lost_fraction": cost.lost}
         if cost.overlaps:

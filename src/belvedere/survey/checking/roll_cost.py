@@ -46,6 +46,8 @@ def roll_cost(grid: HeadGrid, frame: int, upright_roll: float) -> RollCost:
     whole = [_whole_rows(around, c, rays) for c in (as_meant, camera)]
     step = 2.0 * height_of(camera) / _UP
     lost = max(0.0, (whole[0] - whole[1]) * step / height_of(camera))
+    if whole[0] == 0:  # no strip to compare with, a leaning head or a ragged set: as if it stood alone
+        lost = abs(math.sin(pose.roll - upright_roll)) * camera.width / camera.height
     own = _neighbours(grid, frame)
     overlaps = tuple(
         (i, share_seen(camera, grid.cameras[i]), share_seen(as_meant, grid.cameras[i])) for i in own

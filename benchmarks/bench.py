@@ -30,6 +30,7 @@ GROUPS = (
     "no-exif",
     "silent",
     "featureless",
+    "many-frames",
     "sort",
     "check",
     "check-pixels",

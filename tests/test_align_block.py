@@ -176,8 +176,14 @@ def test_large_blocks_are_solved_sparse_with_the_same_answer(monkeypatch: pytest
     rng = np.random.default_rng(6)
     cameras = _cameras(rng, 2, 3, (-0.05, 0.0, 0.0))
     ties, start = _ties(rng, cameras, 0.2), _start(rng, cameras)
-    dense = adjust(start, ties, [LensPrior(FOCAL)])
+    dense = adjust(start, ties, [LensPrior(FOCAL)], want_covariance=True)
     monkeypatch.setattr("belvedere.align.block._DENSE_LIMIT", 5)
-    sparse = adjust(start, ties, [LensPrior(FOCAL)])
+    monkeypatch.setattr("belvedere.align.block._COLUMNS", 7)
+    sparse = adjust(start, ties, [LensPrior(FOCAL)], want_covariance=True)
     assert sparse.block.lenses[0].focal_px == pytest.approx(dense.block.lenses[0].focal_px, rel=1e-6)
     np.testing.assert_allclose(sparse.block.rotations, dense.block.rotations, atol=1e-5)
+    assert dense.covariance is not None
+    assert sparse.covariance is not None
+    scale = np.sqrt(np.outer(np.diag(dense.covariance), np.diag(dense.covariance))) + 1e-30
+    assert np.abs(sparse.covariance - dense.covariance).max() < 1e-3 * scale.max()
+    assert (np.abs(sparse.covariance - dense.covariance) <= 2e-3 * scale).all()

@@ -20,6 +20,8 @@ from belvedere.align.block_normals import accumulate, residuals
 from belvedere.geometry.rotation import matrix_from_vector
 
 _DENSE_LIMIT = 1500  # unknowns up to which the normal matrix is held dense (18 MB)
+_COVARIANCE_LIMIT = 6600  # unknowns up to which there is a covariance (350 MB): about 2,200 frames
+_COLUMNS = 256  # of the covariance solved for at once
 LENS_PARAMETERS = 6  # ln f, principal point (2), corner displacement of k1, k2, k3
 
 
@@ -212,13 +214,30 @@ def adjust(
     scale = robust_scale(error, ties.sigma)
     weights = loss_weights(error, ties.sigma, scale, robust)
     covariance = None
-    if want_covariance and size <= _DENSE_LIMIT:
+    if want_covariance and size <= _COVARIANCE_LIMIT:
         normal, _ = _normals(block, ties, weights, priors, scale)
-        covariance = np.zeros((size, size))
-        inner = np.asarray(normal)[np.ix_(free, free)]
-        covariance[np.ix_(free, free)] = scipy.linalg.pinvh(inner) / scale**2
+        covariance = _covariance(normal, np.flatnonzero(free), scale)
     factor = _variance_factor(error, weights, ties.sigma * scale, size)
     return Adjusted(block, error, weights, scale**2 * factor, covariance)
+
+
+def _covariance(
+    normal: NDArray[np.float64] | scipy.sparse.csc_matrix, index: NDArray[np.int64], scale: float
+) -> NDArray[np.float64]:
+    """Inverse of the free part of a normal matrix, 0 elsewhere, at the a-priori scale."""
+    size = normal.shape[0]
+    covariance = np.zeros((size, size))
+    if isinstance(normal, np.ndarray):
+        covariance[np.ix_(index, index)] = scipy.linalg.pinvh(normal[np.ix_(index, index)]) / scale**2
+        return covariance
+    inner = normal[index][:, index].tocsc()
+    solve = scipy.sparse.linalg.splu(inner).solve
+    for start in range(0, len(index), _COLUMNS):
+        columns = np.arange(start, min(start + _COLUMNS, len(index)))
+        unit = np.zeros((len(index), len(columns)))
+        unit[columns, columns - start] = 1.0
+        covariance[np.ix_(index, index[columns])] = solve(unit) / scale**2
+    return covariance
 
 
 def robust_scale(error: NDArray[np.float64], sigma: NDArray[np.float64]) -> float:

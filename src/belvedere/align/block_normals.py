@@ -164,7 +164,10 @@ def accumulate(
     points: NDArray[np.float64],
     weights: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Normal equations by pair: J^T W J (p, 18, 18), J^T W e (p, 18), the unknowns they touch (p, 18)."""
+    """Normal equations by pair: J^T W J (p, 18, 18), J^T W e (p, 18), the unknowns they touch (p, 18).
+
+    Where both frames share a lens, its unknowns stand once and what is left of the second place is zero.
+    """
     count, n = len(pairs), len(rotations)
     normals = np.zeros((count, _UNKNOWNS, _UNKNOWNS))
     gradients = np.zeros((count, _UNKNOWNS))
@@ -182,6 +185,7 @@ def accumulate(
             unknowns[p, 6 + c], unknowns[p, 12 + c] = 3 * n + 6 * gi + c, 3 * n + 6 * gj + c
         la, lb = lenses[gi], lenses[gj]
         f = math.sqrt(la[0] * lb[0])
+        used = 12 if gi == gj else _UNKNOWNS  # one lens: its unknowns are counted once
         for k in range(start[p], start[p + 1]):
             w = weights[k]
             if w <= 0.0:
@@ -211,8 +215,15 @@ def accumulate(
                 e *= f
                 jac[r, 6] += 0.5 * e  # the unit of the residual is the mean focal length itself
                 jac[r, 12] += 0.5 * e
-                for c in range(_UNKNOWNS):
-                    gradients[p, c] += w * jac[r, c] * e
-                    for d in range(_UNKNOWNS):
-                        normals[p, c, d] += w * jac[r, c] * jac[r, d]
+                if gi == gj:
+                    for c in range(6):
+                        jac[r, 6 + c] += jac[r, 12 + c]
+                for c in range(used):
+                    wj = w * jac[r, c]
+                    gradients[p, c] += wj * e
+                    for d in range(c + 1):
+                        normals[p, c, d] += wj * jac[r, d]
+        for c in range(used):
+            for d in range(c):
+                normals[p, d, c] = normals[p, c, d]
     return normals, gradients, unknowns

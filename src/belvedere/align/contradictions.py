@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from belvedere.align.links import Link, spanning_tree
-from belvedere.align.overlap_check import Structure, likeness
+from belvedere.align.overlap_check import Structure, Structures, likeness
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.start import Mapper, Matches, Pair
 from belvedere.geometry.camera import Camera
@@ -32,7 +32,7 @@ class Contradictions:
 
 
 def find_contradictions(
-    structures: Sequence[Structure],
+    structures: Structures | Sequence[Structure],
     frames: Sequence[int],
     cameras: Sequence[Camera],
     links: Sequence[Link],
@@ -44,7 +44,7 @@ def find_contradictions(
 
     Parameters
     ----------
-    structures : sequence of Structure
+    structures : Structures or sequence of Structure
         Of all frames of the series.
     frames, cameras : sequences
         The block.

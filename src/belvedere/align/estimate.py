@@ -28,6 +28,9 @@ from belvedere.align.start import Mapper, Matches, Sights, learn_lenses, match_l
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 
+_ALL_FEATURES = 1_250_000  # of a series, at half a kilobyte each
+_LEAST_FEATURES = 500  # of a frame, however many there are
+
 
 def estimate_alignment(
     source: FrameSource,
@@ -68,15 +71,17 @@ def estimate_alignment(
     said = said_of(options, [frame.name for frame in frames] if names is None else names)
     with threadpool_limits(1, user_api="blas"):
         if features is None:
-            features = tuple(run(lambda i: frame_features(source, i, options), range(len(frames))))
+            count = len(frames)
+            features = tuple(run(lambda i: frame_features(source, i, options, count), range(count)))
         solved = _estimate(source, frames, tuple(features), options, said, run)
         return with_answer(solved, said, [f.name for f in frames])
 
 
-def frame_features(source: FrameSource, frame: int, options: AlignOptions) -> Features:
-    """Features of one frame."""
+def frame_features(source: FrameSource, frame: int, options: AlignOptions, count: int = 1) -> Features:
+    """Features of one frame of a series of `count`: of a very long one fewer, so that all fit into memory."""
     grey, _ = grey_copy(source, frame, options.feature_pixels)
-    return detect(grey, source.size(frame, 0), most=options.features_per_frame)
+    most = min(options.features_per_frame, max(_LEAST_FEATURES, _ALL_FEATURES // count))
+    return detect(grey, source.size(frame, 0), most=most)
 
 
 def _estimate(

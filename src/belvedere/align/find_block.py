@@ -11,7 +11,7 @@ from belvedere.align.block import LensPrior
 from belvedere.align.contradictions import find_contradictions
 from belvedere.align.hand_ties import links_by_hand
 from belvedere.align.links import Link, components, consistent
-from belvedere.align.overlap_check import structure
+from belvedere.align.overlap_check import Structures
 from belvedere.align.said import Said
 from belvedere.align.solve import RoughBlock, solve_by_features
 from belvedere.align.start import Mapper, Matches, Pair, Sights, StartingLens, verify_pairs
@@ -60,7 +60,7 @@ def find_block(
     starts, links = _with_turn_closed(sights, starts, usable, links, run)
     lenses, priors = [s.lens for s in starts], [s.prior for s in starts]
     links = links_by_hand(sights, lenses, links, usable, said.left_out, names)
-    structures = list(run(lambda i: structure(source, i), range(count)))
+    structures = Structures(source)
     blamed: list[Link] = []
     while True:
         rotations, kept, lost = consistent(count, links, tolerance=_tolerance(sights, starts))

@@ -51,7 +51,7 @@ class Drifting:
 
     @property
     def covariance(self) -> NDArray[np.float64]:
-        """Of their turns, (m, 3, m, 3), rad^2: one drift for all that grows with time, and a share of each."""
+        """Of their turns, (m, 3, m, 3), rad^2: one drift for all, growing with time, and some of each."""
         common = np.outer(self.lag, self.lag) * self.rate**2
         each = np.diag((_UNEVEN * self.rate * np.maximum(np.abs(self.lag), self.own)) ** 2)
         return np.asarray(np.einsum("ab,ij->aibj", common + each, np.eye(3)))

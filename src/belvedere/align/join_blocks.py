@@ -20,7 +20,7 @@ from belvedere.align.contradictions import find_contradictions
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.links import chain_rotations, spanning_tree
 from belvedere.align.matching import match
-from belvedere.align.overlap_check import likeness, structure
+from belvedere.align.overlap_check import Structures, likeness, structure
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.series_places import SeriesPlaces, place_block, places_by_order, shooting_order
 from belvedere.align.solve import RoughBlock, feature_ties, solve_by_features
@@ -203,10 +203,9 @@ class _Joining:
             tagged = all(self.frames[i].metadata.focal_mm is not None for i in block)
             if apart > _OTHER_FOCAL + 3.0 * sigma or (sigma > _FOCAL_KNOWN and not tagged):
                 return None
-        structures = {i: structure(self.source, i) for i in rough.frames}
-        every = [structures.get(i, structures[block[0]]) for i in range(len(self.frames))]
+        structures = Structures(self.source)
         cameras = rough.cameras(self.sights)
-        if find_contradictions(every, rough.frames, cameras, links, rough.chosen, self.run).pairs:
+        if find_contradictions(structures, rough.frames, cameras, links, rough.chosen, self.run).pairs:
             return None
         return rough
 

@@ -21,6 +21,7 @@ from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
+_MOST_FRAMES = 200  # that are searched for a horizon and for plumb lines, spread over the series
 _HEAD = np.radians(2.0)  # how far a head is out of level, one sigma a direction; common practice, no source
 
 
@@ -75,8 +76,10 @@ def estimate_level(
         evidence.append(said)
     if not sure:  # else nobody would be heard
         tags = level_of_tags([frames[i].metadata for i in sure_used], sure_cameras, axis)
-        sea = find_sea_horizon(source, sure_used, sure_cameras, axis, run)
-        upright = find_verticals(source, sure_used, sure_cameras, axis, run)
+        few = range(0, len(sure_used), -(-len(sure_used) // _MOST_FRAMES))
+        some = [sure_used[k] for k in few], [sure_cameras[k] for k in few]
+        sea = find_sea_horizon(source, *some, axis, run)
+        upright = find_verticals(source, *some, axis, run)
         evidence += [e for e in (tags, sea, upright) if e is not None]
     level = axis if len(evidence) == 1 else combine(evidence)
     words = level.words

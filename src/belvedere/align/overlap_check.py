@@ -7,6 +7,8 @@ is no verdict.
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from dataclasses import dataclass
 
 import cv2
@@ -17,6 +19,7 @@ from belvedere.align.features import level_of
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
+_KEPT = 300  # frames whose structure is kept at hand (150 MB)
 _PIXELS = 120_000  # of the copies compared: coarse, so that a pixel or two of error do not matter
 _GRID = 72
 _LEAST_POINTS = 80
@@ -51,6 +54,27 @@ def structure(source: FrameSource, frame: int) -> Structure:
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), 1.0)
     return Structure(np.asarray(small - cv2.GaussianBlur(small, (0, 0), 5.0)), size[0] / width)
+
+
+class Structures:
+    """Fine structure of all frames of a series, made when asked for; a few are kept."""
+
+    def __init__(self, source: FrameSource) -> None:
+        self._source = source
+        self._kept: OrderedDict[int, Structure] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __getitem__(self, frame: int) -> Structure:
+        with self._lock:
+            if frame in self._kept:
+                self._kept.move_to_end(frame)
+                return self._kept[frame]
+        made = structure(self._source, frame)
+        with self._lock:
+            self._kept[frame] = made
+            while len(self._kept) > _KEPT:
+                self._kept.popitem(last=False)
+        return made
 
 
 def likeness(a: Structure, b: Structure, camera_a: Camera, camera_b: Camera) -> Likeness:

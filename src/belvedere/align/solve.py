@@ -20,6 +20,8 @@ from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import quaternion_from_matrix, vector_from_matrix
 
 _TIES_FROM_FEATURES = 250  # most of a pair in the adjustment before measuring again
+_ALL_TIES = 400_000  # of a block; beyond, every pair has fewer
+_LEAST_OF_PAIR = 40  # that a pair may have all the same
 _AGREE = 3.0  # px of the reduced copy within which a match joins the block
 _LEAST_TIES = 6  # of a pair
 
@@ -161,19 +163,25 @@ def solve_finely(
 def feature_ties(sights: Sights, chosen: Matches, at: dict[int, int]) -> Ties:
     """Tie points from the matches chosen, `at` giving every frame's place in the block."""
     jobs = sorted(chosen.items())
-    each = [_feature_points(sights, pair, m) for pair, m in jobs]
+    most = _most_of_pair(len(jobs), _TIES_FROM_FEATURES)
+    each = [_feature_points(sights, pair, m, most) for pair, m in jobs]
     pairs = [(at[a], at[b]) for (a, b), _ in jobs]
     points, sigma = [points for points, _ in each], [sigma for _, sigma in each]
     add_ties_by_hand(sights, at, pairs, points, sigma)
     return make_ties(pairs, points, sigma)
 
 
+def _most_of_pair(pairs: int, most: int) -> int:
+    """Tie points of a pair: `most`, fewer where there are very many pairs."""
+    return min(most, max(_LEAST_OF_PAIR, _ALL_TIES // max(pairs, 1)))
+
+
 def _feature_points(
-    sights: Sights, pair: Pair, matches: NDArray[np.int64]
+    sights: Sights, pair: Pair, matches: NDArray[np.int64], most: int = _TIES_FROM_FEATURES
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Tie points (n, 4) of a pair from its feature matches, and their sigmas: half a px of the copy."""
     a, b = pair
-    m = matches[spread(sights.features[a].points[matches[:, 0]], _TIES_FROM_FEATURES)]
+    m = matches[spread(sights.features[a].points[matches[:, 0]], most)]
     points = np.hstack([sights.offsets(a, m[:, 0]), sights.offsets(b, m[:, 1])])
     return points, np.full(len(m), 0.5 * max(sights.features[a].pixel, sights.features[b].pixel))
 
@@ -247,6 +255,7 @@ def _measure_again(
 ) -> tuple[Ties, dict[Pair, tuple[int, int]]]:
     camera_of = dict(zip(rough.frames, rough.cameras(sights), strict=True))
     at = {i: k for k, i in enumerate(rough.frames)}
+    most = _most_of_pair(len(rough.chosen), most)
 
     def measure(pair: Pair) -> Measured:
         a, b = pair

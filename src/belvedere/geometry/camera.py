@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -121,6 +122,7 @@ class Camera:
         return np.asarray(self.camera_rays(points) @ self.rotation)
 
 
+@lru_cache(maxsize=4096)
 def growth_limit(distortion: tuple[float, float, float]) -> float:
     """Smallest r > 0 where r (1 + k1 r^2 + k2 r^4 + k3 r^6) stops growing; inf if it never does."""
     k1, k2, k3 = distortion

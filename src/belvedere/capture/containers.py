@@ -107,7 +107,9 @@ def _has_tag(stream: BinaryIO, head: bytes, tag: int) -> bool:
     return any(int.from_bytes(entries[i : i + 2], order) == tag for i in range(0, len(entries), 12))
 
 
-def check_declared_size(file: Path, width: int, height: int, most_px: float) -> None:
+def check_declared_size(
+    file: Path, width: int, height: int, most_px: float, *, largest_px: int = LARGEST_FRAME_PX
+) -> None:
     """Refuse a picture that declares a size it cannot have, before memory is asked for it.
 
     Parameters
@@ -116,18 +118,20 @@ def check_declared_size(file: Path, width: int, height: int, most_px: float) -> 
         Declared size, px.
     most_px : float
         Pixels that the file's bytes can hold at the most, by its compression.
+    largest_px : int
+        More than this is no frame.
 
     Raises
     ------
     UnreadableFile
-        If a side is 0, or there are more pixels than `LARGEST_FRAME_PX` or `most_px`.
+        If a side is 0, or there are more pixels than `largest_px` or `most_px`.
     """
     if width < 1 or height < 1:
         raise UnreadableFile(file, f"declares a size of {width} x {height} px")
-    if width * height > LARGEST_FRAME_PX:
+    if width * height > largest_px:
         raise UnreadableFile(
             file,
-            f"declares {width} x {height} px, more than the {LARGEST_FRAME_PX // 1_000_000} megapixels"
+            f"declares {width} x {height} px, more than the {largest_px // 1_000_000} megapixels"
             " a single frame may have",
         )
     if width * height > most_px:

@@ -15,7 +15,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from belvedere.capture.containers import check_declared_size
+from belvedere.capture.containers import LARGEST_FRAME_PX, check_declared_size
 from belvedere.capture.exif import EXIF_IFD, MAKE, MODEL, ORIENTATION
 from belvedere.errors import UnreadableFile
 
@@ -71,8 +71,10 @@ def frame_page(tiff: Any, file: Path) -> Any:
     raise UnreadableFile(file, f"its header {_CUT_SHORT}")
 
 
-def check_tiff_page(page: Any, file: Path) -> None:
+def check_tiff_page(page: Any, file: Path, *, largest_px: int = LARGEST_FRAME_PX) -> None:
     """Check, before anything is allocated, that a page's samples are of a kind that is read and all there.
+
+    More than `largest_px` pixels are refused.
 
     Raises
     ------
@@ -98,14 +100,14 @@ def check_tiff_page(page: Any, file: Path) -> None:
     size = file.stat().st_size
     held = sum(page.databytecounts)
     most = held * _MOST_BYTES[int(page.compression)] * 8 / (bits * page.samplesperpixel)
-    check_declared_size(file, page.imagewidth, page.imagelength, most)
+    check_declared_size(file, page.imagewidth, page.imagelength, most, largest_px=largest_px)
     for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
         if count < 1 or offset < 8 or offset + count > size:
             raise UnreadableFile(file, _CUT_SHORT)
-    _segments(page, file)
+    segments(page, file)
 
 
-def _segments(page: Any, file: Path) -> tuple[int, int, int, int, int]:
+def segments(page: Any, file: Path) -> tuple[int, int, int, int, int]:
     """(segment height, segment width, rows of segments, columns of segments, planes) of a page, checked."""
     tall = page.tilelength if page.is_tiled else min(page.rowsperstrip or page.imagelength, page.imagelength)
     wide = page.tilewidth if page.is_tiled else page.imagewidth
@@ -144,7 +146,7 @@ def read_tiff_pixels(file: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
 
 def _read_segments(page: Any, file: Path) -> NDArray[Any]:
     """Decode strips or tiles one by one into (height, width, samples kept): at most the first three."""
-    tall, wide, down, across, planes = _segments(page, file)
+    tall, wide, down, across, planes = segments(page, file)
     height, width, samples = page.imagelength, page.imagewidth, page.samplesperpixel
     kept = 3 if samples >= 3 else 1
     native = np.dtype(f"u{page.bitspersample // 8}")

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from belvedere.plan.match import match_plan
 from belvedere.plan.shoot_plan import ShootPlan
 from belvedere.survey.checking.check_ends import examine_ends
 from belvedere.survey.checking.check_overlap import examine_overlap
@@ -15,7 +16,6 @@ from belvedere.survey.checking.check_plan import against_plan
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.head_grid import head_grid
-from belvedere.survey.checking.plan_match import match_plan
 from checked_sets import of_kind
 from planned_sets import plan_of, shot_by
 
@@ -33,7 +33,7 @@ def found_in(checked: Checked, plan: ShootPlan) -> tuple[Finding, ...]:
 def test_a_set_shot_as_planned_has_a_frame_at_every_stop(plan: ShootPlan, turned_deg: float) -> None:
     for seed in range(3):
         checked = shot_by(plan, turned_deg=turned_deg, seed=seed)
-        match = match_plan(plan, head_grid(checked.alignment))
+        match = match_plan(plan, head_grid(checked.alignment).looks)
         assert [match.frames_at[s.number] for s in plan.stops()] == [(i,) for i in range(plan.frames)]
         findings = found_in(checked, plan)
         assert [f.words for f in findings if f.grave == "reshoot"] == []
@@ -158,7 +158,7 @@ def test_large_plans_are_matched_in_a_moment() -> None:
     assert plan.frames > 200
     checked = shot_by(plan, omit=(100,))
     began = time.perf_counter()
-    match = match_plan(plan, head_grid(checked.alignment))
+    match = match_plan(plan, head_grid(checked.alignment).looks)
     assert time.perf_counter() - began < 10.0
     assert [s.number for s in match.open] == [100]
 

@@ -14,13 +14,13 @@ from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
 from belvedere.plan.head import clicks_within
+from belvedere.plan.match import PlanMatch, match_plan, presumed
 from belvedere.plan.shoot_plan import ShootPlan
 from belvedere.plan.stops import Stop
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding, Grave
 from belvedere.survey.checking.frame_words import degrees, frame_words, listed, turn_words
 from belvedere.survey.checking.head_grid import HeadGrid, head_grid
-from belvedere.survey.checking.plan_match import PlanMatch, match_plan, presumed
 
 _FOLLOWS = 0.5  # share of frames that stand at stops, under which the plan is likely another set's
 _COVERED = 0.97  # of a stop's share of the view, from which other frames stand in for it
@@ -55,7 +55,7 @@ def against_plan(checked: Checked, found: Sequence[Finding], plan: ShootPlan) ->
     if not checked.alignment.used:
         return tuple(found)
     grid = head_grid(checked.alignment)
-    match = match_plan(plan, grid)
+    match = match_plan(plan, grid.looks)
     lens = _lens(checked.frames, grid, plan)
     if len(match.matched) < _FOLLOWS * len(grid.poses):
         return (*found, *lens, _another(match, grid))

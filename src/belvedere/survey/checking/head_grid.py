@@ -126,6 +126,11 @@ class HeadGrid:
     poses: dict[int, Pose]
     rows: tuple[Row, ...]
 
+    @property
+    def looks(self) -> dict[int, tuple[float, float]]:
+        """Yaw and pitch of the used frames, in the head's axes."""
+        return {i: (pose.yaw, pose.pitch) for i, pose in self.poses.items()}
+
     def row_of(self, frame: int) -> int:
         """In which row a frame stands."""
         return next(r for r, row in enumerate(self.rows) if frame in row.frames)

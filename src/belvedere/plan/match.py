@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from belvedere.plan.shoot_plan import ShootPlan
 from belvedere.plan.stops import Stop
-from belvedere.survey.checking.head_grid import HeadGrid
 
 _NEAR = 0.45  # of a step, or of the way to the next row, within which a frame stands at a stop
 _ALONE = 0.25  # of a frame's height, likewise where the plan has one row; of its width for a single stop
@@ -66,7 +65,7 @@ class PlanMatch:
         return math.remainder(yaw - self.yaw - self.plan.stops()[0].yaw, 2.0 * math.pi)
 
 
-def match_plan(plan: ShootPlan, grid: HeadGrid) -> PlanMatch:
+def match_plan(plan: ShootPlan, looks: Mapping[int, tuple[float, float]]) -> PlanMatch:
     """Find the offset of yaw that brings most frames to stops, and who stands where.
 
     Of offsets that bring as many stops a frame the one is taken in which the frames were shot most nearly in

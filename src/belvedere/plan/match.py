@@ -72,9 +72,15 @@ def match_plan(plan: ShootPlan, looks: Mapping[int, tuple[float, float]]) -> Pla
     the plan's order from its first stop on: a row that is short of a frame fits twice, a full turn as often
     as it has stops. Afterwards yaw settles where most frames are off alike, the earliest of equals (a step
     too wide somewhere turns all that follow), and pitch in the median.
+
+    Parameters
+    ----------
+    plan : ShootPlan
+    looks : mapping of int to (yaw, pitch)
+        Where every frame looked in the head's axes, rad, by its number in the order shot; at least one.
     """
-    frames = sorted(grid.poses)
-    poses = np.array([[grid.poses[i].yaw, grid.poses[i].pitch] for i in frames])
+    frames = sorted(looks)
+    poses = np.array([looks[i] for i in frames])
     stops = plan.stops()
     held = _Stops(plan, stops)
     few = poses[:: max(1, len(poses) // _FEW)]

@@ -234,7 +234,7 @@ def test_colour_without_coverage_is_written_as_zero_whatever_the_tile() -> None:
 def test_tiles_are_refused_that_do_not_fit() -> None:
     for bad in (
         np.zeros((17, 16, 4), np.uint8),
-        np.zeros((16, 16, 3), np.uint8),
+        np.zeros((16, 16, 2), np.uint8),
         np.zeros((0, 16, 4), np.uint8),
     ):
         with pytest.raises(ValueError, match="shape"):

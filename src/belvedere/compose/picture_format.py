@@ -114,6 +114,12 @@ class PictureFormat:
         raw = self.width * self.height * 4 * self.bits // 8
         return self.head_length + int(raw * covered_fraction * _TYPICAL_RATIO[self.bits])
 
+    def index(self, column: int, row: int, level: int = 0) -> int:
+        """Where a tile stands in the tables: row by row; raises ValueError where there is none."""
+        if level or not (0 <= column < self.columns and 0 <= row < self.rows):
+            raise ValueError(f"there is no tile ({column}, {row})")
+        return row * self.columns + column
+
     def head(self, offsets: NDArray[np.uint64], lengths: NDArray[np.uint64]) -> bytes:
         """The file's first `head_length` bytes, once it is known where every tile lies (row by row)."""
         return self._head(offsets, lengths, big=self.is_big)
@@ -142,26 +148,13 @@ class PictureFormat:
     def _main_tags(self, *, big: bool) -> list[Tag]:
         none = np.zeros(0, dtype=np.uint64)
         tags = [
-            long_tag(254, 0),  # NewSubfileType: a full picture
-            long_tag(256, self.width),
-            long_tag(257, self.height),
-            short_tag(258, *[self.bits] * 4),  # BitsPerSample
-            short_tag(259, 8),  # Compression: deflate
-            short_tag(262, 2),  # PhotometricInterpretation: RGB
-            short_tag(274, 1),  # Orientation: as displayed
-            short_tag(277, 4),  # SamplesPerPixel
+            *sample_tags(self.width, self.height, self.bits, 4, self.tile),
             rational_tag(282, self.pixels_per_inch),
             rational_tag(283, self.pixels_per_inch),
-            short_tag(284, 1),  # PlanarConfiguration: chunky
             short_tag(296, 2),  # ResolutionUnit: inch
             ascii_tag(305, self.software),
-            short_tag(317, 2),  # Predictor: horizontal differences
-            long_tag(322, self.tile),
-            long_tag(323, self.tile),
             array_tag(324, none, wide=big),  # TileOffsets
             array_tag(325, none, wide=False),  # TileByteCounts
-            short_tag(338, 2),  # ExtraSamples: unassociated alpha
-            short_tag(339, *[1] * 4),  # SampleFormat: unsigned
         ]
         if self.description:
             tags.append(ascii_tag(270, self.description))
@@ -170,6 +163,28 @@ class PictureFormat:
         if self.exif:
             tags += camera_tags(self.exif)
         return tags
+
+
+def sample_tags(
+    width: int, height: int, bits: int, samples: int, tile: int, *, reduced: bool = False
+) -> list[Tag]:
+    """How the samples of `encode_tile` are laid out; 3 samples, or 4 with coverage."""
+    tags = [
+        long_tag(254, 1 if reduced else 0),  # NewSubfileType: a full picture, or a smaller copy of one
+        long_tag(256, width),
+        long_tag(257, height),
+        short_tag(258, *[bits] * samples),  # BitsPerSample
+        short_tag(259, 8),  # Compression: deflate
+        short_tag(262, 2),  # PhotometricInterpretation: RGB
+        short_tag(274, 1),  # Orientation: as displayed
+        short_tag(277, samples),  # SamplesPerPixel
+        short_tag(284, 1),  # PlanarConfiguration: chunky
+        short_tag(317, 2),  # Predictor: horizontal differences
+        long_tag(322, tile),
+        long_tag(323, tile),
+        short_tag(339, *[1] * samples),  # SampleFormat: unsigned
+    ]
+    return [*tags, short_tag(338, 2)] if samples == 4 else tags  # ExtraSamples: unassociated alpha
 
 
 def _with_exif(main: list[Tag], exif: list[Tag], *, big: bool) -> bytes:

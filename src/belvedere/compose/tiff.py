@@ -12,15 +12,74 @@ import zlib
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Self
+from typing import IO, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.compose.finished_file import disk_space, free_bytes, output_failed, part_path, put_in_place
-from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.tile_journal import TileJournal, TileRecord, good_records, read_journal
 from belvedere.errors import OutputFailed
+
+
+class TileForm(Protocol):
+    """What a tiled file looks like, known before the first tile: `PictureFormat` for a stitched picture."""
+
+    @property
+    def width(self) -> int:
+        """Of the picture, px."""
+        ...
+
+    @property
+    def height(self) -> int:
+        """Of the picture, px."""
+        ...
+
+    @property
+    def tile(self) -> int:
+        """Side of a tile, px."""
+        ...
+
+    @property
+    def columns(self) -> int:
+        """Tiles across the picture."""
+        ...
+
+    @property
+    def rows(self) -> int:
+        """Tiles down."""
+        ...
+
+    @property
+    def tiles(self) -> int:
+        """Tiles of the whole file."""
+        ...
+
+    @property
+    def head_length(self) -> int:
+        """Bytes before the first tile."""
+        ...
+
+    @property
+    def most_bytes(self) -> int:
+        """Size of the finished file that it cannot exceed."""
+        ...
+
+    def expected_bytes(self, covered_fraction: float = 1.0) -> int:
+        """Size of the finished file for a usual photograph."""
+        ...
+
+    def index(self, column: int, row: int, level: int = 0) -> int:
+        """Where a tile of a level stands in the tables; raises ValueError where there is none."""
+        ...
+
+    def head(self, offsets: NDArray[np.uint64], lengths: NDArray[np.uint64]) -> bytes:
+        """The file's first bytes, at most `head_length`, once it is known where every tile lies."""
+        ...
+
+    def identity(self, key: str = "") -> str:
+        """Stands for all the file's bytes depend on."""
+        ...
 
 
 class TiledTiff:
@@ -34,7 +93,7 @@ class TiledTiff:
     ----------
     path : Path
         The final name.
-    form : PictureFormat
+    form : TileForm
         Size, depth and tags.
     covered_fraction : float
         Share of the picture that is covered, for the estimate of space.
@@ -54,7 +113,7 @@ class TiledTiff:
     def __init__(
         self,
         path: Path,
-        form: PictureFormat,
+        form: TileForm,
         *,
         covered_fraction: float = 1.0,
         journal: Path | None = None,
@@ -70,7 +129,7 @@ class TiledTiff:
     def resume(
         cls,
         path: Path,
-        form: PictureFormat,
+        form: TileForm,
         *,
         journal: Path,
         covered_fraction: float = 1.0,
@@ -140,16 +199,39 @@ class TiledTiff:
                 f"{disk_space(free)} is free. Free some space or write to another disk."
             )
 
-    def is_put(self, column: int, row: int) -> bool:
+    def is_put(self, column: int, row: int, level: int = 0) -> bool:
         """Whether the tile is in the file."""
-        return bool(self._lengths[self._index(column, row)])
+        return bool(self._lengths[self._index(column, row, level)])
+
+    def get(self, column: int, row: int, level: int = 0) -> bytes:
+        """The bytes of a tile that was put.
+
+        Raises
+        ------
+        OutputFailed
+            If the disk fails.
+        ValueError
+            If it was not put.
+        """
+        index = self._index(column, row, level)
+        with self._lock:
+            if not self._open or not self._lengths[index]:
+                raise ValueError(f"{self.path}: tile ({column}, {row}) is not there")
+            try:
+                self._file.seek(int(self._offsets[index]))
+                found = self._file.read(int(self._lengths[index]))
+            except OSError as error:
+                raise self._failed(error) from error
+        if len(found) != self._lengths[index]:
+            raise OutputFailed(f"{self.path}: has become shorter while it was written. Write it again.")
+        return found
 
     def missing(self) -> list[tuple[int, int]]:
         """(column, row) of the tiles still to come, row by row."""
         return [(int(i) % self.form.columns, int(i) // self.form.columns) for i in self._missing_indices()]
 
-    def put(self, column: int, row: int, encoded: bytes) -> None:
-        """Append a tile made by `encode_tile`; any order, each once.
+    def put(self, column: int, row: int, encoded: bytes, level: int = 0) -> None:
+        """Append a tile made by `encode_tile`; any order, each once. Only some forms have levels above 0.
 
         Raises
         ------
@@ -158,7 +240,7 @@ class TiledTiff:
         ValueError
             If the tile is outside the picture or already there.
         """
-        index = self._index(column, row)
+        index = self._index(column, row, level)
         with self._lock:
             if not self._open:
                 raise ValueError(f"{self.path}: the file is closed")
@@ -243,10 +325,11 @@ class TiledTiff:
             f"{failed} {self._part.name} keeps what is done; the next run goes on from there."
         )
 
-    def _index(self, column: int, row: int) -> int:
-        if not (0 <= column < self.form.columns and 0 <= row < self.form.rows):
-            raise ValueError(f"{self.path}: there is no tile ({column}, {row})")
-        return row * self.form.columns + column
+    def _index(self, column: int, row: int, level: int) -> int:
+        try:
+            return self.form.index(column, row, level)
+        except ValueError as error:
+            raise ValueError(f"{self.path}: {error}") from error
 
     def _missing_indices(self) -> NDArray[np.intp]:
         return np.flatnonzero(self._lengths == 0)

@@ -20,9 +20,9 @@ def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
 
     Parameters
     ----------
-    pixels : ndarray of shape (h, w, 4), uint8 or uint16
-        Red, green, blue and coverage; 1 <= h, w <= tile. A tile at the right or lower edge of the picture may
-        be given short. Samples where coverage is 0 are stored as 0.
+    pixels : ndarray of shape (h, w, 3 or 4), uint8 or uint16
+        Red, green, blue and, in a picture that has it, coverage; 1 <= h, w <= tile. A tile at the right or
+        lower edge of the picture may be given short. Samples where coverage is 0 are stored as 0.
     tile : int
         Side of the file's tiles, px; short ones are filled up with zeros.
 
@@ -33,10 +33,12 @@ def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
         interpreter's lock, for threads.
     """
     height, width, samples = pixels.shape
-    if samples != 4 or not (1 <= height <= tile and 1 <= width <= tile):
-        raise ValueError(f"a tile needs the shape (1..{tile}, 1..{tile}, 4), not {pixels.shape}")
+    if samples not in (3, 4) or not (1 <= height <= tile and 1 <= width <= tile):
+        raise ValueError(f"a tile needs the shape (1..{tile}, 1..{tile}, 3 or 4), not {pixels.shape}")
     if pixels.dtype not in (np.uint8, np.uint16):
         raise ValueError(f"a tile needs uint8 or uint16 samples, not {pixels.dtype}")
+    if samples == 3:
+        return _deflate(_horizontal_differences(pixels, tile))
     coverage = pixels[..., 3]
     if not coverage.any():
         return _empty_tile(tile, pixels.dtype.itemsize)
@@ -44,19 +46,35 @@ def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
     return _deflate(_horizontal_differences(shown, tile))
 
 
-def bound_bytes(tile: int, bits: int) -> int:
+def decode_tile(encoded: bytes, tile: int, samples: int, bits: int) -> Samples:
+    """What `encode_tile` was given, filled up to (tile, tile, samples).
+
+    Raises
+    ------
+    ValueError
+        If it holds less than a tile.
+    """
+    data = imagecodecs.deflate_decode(encoded, out=tile * tile * samples * bits // 8)
+    differences: Any = np.frombuffer(data, f"<u{bits // 8}")
+    if differences.size != tile * tile * samples:
+        raise ValueError("a tile that is cut short")
+    whole: Samples = imagecodecs.delta_decode(differences.reshape(tile, tile, samples), axis=-2)
+    return whole
+
+
+def bound_bytes(tile: int, bits: int, samples: int = 4) -> int:
     """What a tile can take at most: deflate adds less than 0.2 % and 1 KiB to what it cannot shrink.
 
     Stored blocks of RFC 1951 cost 5 bytes each; libdeflate's blocks hold at least 5,000 bytes (from memory).
     """
-    raw = tile * tile * 4 * bits // 8
+    raw = tile * tile * samples * bits // 8
     return raw + raw // 512 + 1024
 
 
 def _horizontal_differences(pixels: Samples, tile: int) -> Samples:
     """Every sample minus its left neighbour in the same channel, modulo its range; filled up with zeros."""
-    height, width, _ = pixels.shape
-    out = np.zeros((tile, tile, 4), dtype=pixels.dtype.newbyteorder("<"))  # as the file is
+    height, width, samples = pixels.shape
+    out = np.zeros((tile, tile, samples), dtype=pixels.dtype.newbyteorder("<"))  # as the file is
     out[:height, 0] = pixels[:, 0]
     np.subtract(pixels[:, 1:], pixels[:, :-1], out=out[:height, 1:width])
     if width < tile:  # the fill is 0, so its first sample differs by minus the last one

@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 
 from belvedere.align.alignment import Alignment
-from belvedere.align.moving_sky import MovingSky, angles_about
+from belvedere.align.features import Features
+from belvedere.align.moving_sky import MovingSky, angles_about, find_moving_sky
+from belvedere.align.start import Matches, Sights
 from belvedere.align.turn_prediction import Predicted, refined
 from belvedere.demo.place import Place
-from belvedere.geometry.rotation import matrix_from_vector
+from belvedere.geometry.camera import Camera
+from belvedere.geometry.rotation import matrix_from_vector, pose_matrix, quaternion_from_matrix
 from benchmarks.featureless import errors_px
 from benchmarks.sets import Shot, shoot
 from benchmarks.solved import align
@@ -69,6 +72,62 @@ def test_still_clouds_hold() -> None:
     found = align(shot.source, shot.frames)
     assert all(p.placed_by == "tie-points" for p in found.frames)
     assert max(errors_px(shot.truth, found).values()) < 0.5
+
+
+def seen_from_a_row(per_second: float, fixed: float) -> tuple[Sights, list[Camera], Matches]:
+    """Five frames of one row, 4 s apart: ground that holds, and details above it that move, or repeat."""
+    rng = np.random.default_rng(8)
+    focal, size = 900.0, (600, 800)
+    cameras = [
+        Camera(
+            *size,
+            focal,
+            (299.5, 399.5),
+            (0.0, 0.0, 0.0),
+            quaternion_from_matrix(pose_matrix(0.4 * k, 0.1, 0.0).T),
+        )
+        for k in range(5)
+    ]
+    features, matches = [], {}
+    points: dict[int, list[np.ndarray]] = {k: [] for k in range(5)}
+    count = [0] * 5
+    for a in range(4):
+        ways = {a: [], a + 1: []}
+        at = np.stack([rng.uniform(0.4 * a + 0.1, 0.4 * a + 0.3, 60), rng.uniform(-0.25, 0.4, 60)], axis=1)
+        sky = at[:, 1] > 0.1
+        for k in (a, a + 1):
+            moved = at + np.outer(sky, [per_second * 4.0 * k + fixed * (-1.0) ** a * (k - a), 0.0])
+            place, inside = cameras[k].project(directions(moved))
+            ways[k] = [place, inside]
+        both = ways[a][1] & ways[a + 1][1]
+        for k in (a, a + 1):
+            points[k].append(ways[k][0][both])
+        n = int(both.sum())
+        matches[a, a + 1] = np.stack([count[a] + np.arange(n), count[a + 1] + np.arange(n)], axis=1)
+        count[a] += n
+        count[a + 1] += n
+    for k in range(5):
+        own = np.concatenate(points[k])
+        features.append(Features(own, np.zeros((len(own), 128), np.float32), np.arange(len(own)), 1.0))
+    centres = np.tile([299.5, 399.5], (5, 1))
+    return (
+        Sights(tuple(features), centres, np.tile(np.eye(2), (5, 1, 1)), np.zeros(5, np.int64)),
+        cameras,
+        matches,
+    )
+
+
+def test_the_rate_of_a_drift_is_measured() -> None:
+    sights, cameras, matches = seen_from_a_row(-0.002, 0.0)
+    moving = find_moving_sky(sights, range(5), cameras, matches, [4.0 * k for k in range(5)], DOWN)
+    assert moving is not None
+    assert moving.rate == pytest.approx(0.002, rel=0.1)
+
+
+@pytest.mark.parametrize(("per_second", "fixed"), [(0.0, 0.0), (0.0, 0.012)])
+def test_what_repeats_does_not_drift(per_second: float, fixed: float) -> None:
+    sights, cameras, matches = seen_from_a_row(per_second, fixed)
+    assert find_moving_sky(sights, range(5), cameras, matches, [4.0 * k for k in range(5)], DOWN) is None
 
 
 def directions(yaw_pitch: np.ndarray) -> np.ndarray:

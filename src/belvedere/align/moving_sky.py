@@ -23,6 +23,9 @@ _TOGETHER = 2.0  # within which matches have moved alike
 _LEAST = 8  # matches of a pair that moved alike
 _FASTEST = 0.01  # rad per second: a low cloud in a storm, high up
 _PAIRS = 2  # that must show it
+_SAME_WAY = 0.5  # cosine between a pair's drift and that of all
+_AS_FAST = 3.0  # times faster or slower: near the horizon and above it
+_MOST_ALIKE = 0.7  # share of the pairs whose drift must be like that of all
 _BIN = math.radians(6.0)  # of yaw, in which the skyline is taken as level
 _NEAREST = 60  # details that tell the skyline where fewer lie near
 
@@ -85,7 +88,7 @@ def find_moving_sky(
         In the block's world, roughly.
     """
     camera_of = dict(zip(frames, cameras, strict=True))
-    rates: list[float] = []
+    rates: list[NDArray[np.float64]] = []
     still: list[NDArray[np.float64]] = []
     gone: list[NDArray[np.float64]] = []
     for (a, b), m in sorted(matches.items()):
@@ -101,19 +104,28 @@ def find_moving_sky(
         moved = np.flatnonzero((length > _MOVED * pixel) & (length < _FASTEST * lapse))
         if np.count_nonzero(holds) < _LEAST:
             continue
-        at = angles_about(ra + rb, down)
+        at, at_a, at_b = (angles_about(v, down) for v in (ra + rb, ra, rb))
         alike = _alike(off[moved], _TOGETHER * pixel)
         if len(alike) < _LEAST:
             continue
         group = moved[alike]
-        if np.median(at[group, 1]) <= np.median(at[holds, 1]):
+        if np.percentile(at[group, 1], 25.0) <= np.percentile(at[holds, 1], 75.0):
             continue
-        rates.append(float(np.median(length[group])) / lapse)
+        turn = at_b[group] - at_a[group]
+        turn[:, 0] = (np.remainder(turn[:, 0] + math.pi, 2.0 * math.pi) - math.pi) * np.cos(at[group, 1])
+        rates.append(np.median(turn, axis=0) / (seconds[b] - seconds[a]))
         still.append(at[holds])
         gone.append(at[group])
     if len(rates) < _PAIRS:
         return None
-    return MovingSky(float(np.median(rates)), np.concatenate(still), np.concatenate(gone), down)
+    wind = np.median(rates, axis=0)
+    rate = float(np.linalg.norm(wind))
+    along = np.array(rates) @ wind / max(rate, 1e-12)
+    size = np.linalg.norm(rates, axis=1)
+    like = (along > _SAME_WAY * size) & (size > rate / _AS_FAST) & (size < rate * _AS_FAST)
+    if np.mean(like) < _MOST_ALIKE:
+        return None  # matches that repeat are off by the same whatever the time: no wind does that
+    return MovingSky(rate, np.concatenate(still), np.concatenate(gone), down)
 
 
 def angles_about(directions: NDArray[np.float64], down: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -107,6 +107,15 @@ def test_large_grids_stay_on_one_page_with_the_ends_of_rows(wide: float, tall: f
     assert all(b >= 20 and t <= height - 20 for (_, b, _, t), _ in text_boxes(page))
 
 
+def test_ends_of_rows_do_not_meet_in_a_narrow_high_grid() -> None:
+    boxes = text_boxes(field_sheet(told(14, 180, 300, overlap=0.84, orientation="landscape")))
+    for (a, said), (b, other) in combinations(boxes, 2):
+        assert min(a[2], b[2]) - max(a[0], b[0]) <= 0.3 or min(a[3], b[3]) - max(a[1], b[1]) <= 0.3, (
+            said,
+            other,
+        )
+
+
 def test_the_same_plan_gives_the_same_bytes_and_no_clock() -> None:
     first, again = (field_sheet(CASES["clicks and light"](), title="Hut ridge") for _ in range(2))
     assert first == again

@@ -207,3 +207,14 @@ def test_no_line_ends_between_a_number_and_its_unit() -> None:
         text = plan_words(told(planned(100, 60, 50), Shooting(nearest_m=4.0, focus_m=9.0)), width=width)
         assert not re.search(r"\d\n +(%|mm|cm|m|km|px|GB|MB|degrees?|pixels?)\b", text)
         assert "\u00a0" not in text
+
+
+def test_two_stops_back_to_back_have_no_parallax_to_tell() -> None:
+    plan = planned(360, 180, 12, orientation="landscape", head=Head(math.radians(5)))
+    assert any(row.step >= math.pi - 1e-9 for row in plan.rows)
+    assert figures_of(plan, Shooting(nearest_m=0.31)).near_limit_m is not None
+
+
+def test_clicks_too_wide_for_one_row_are_said() -> None:
+    with pytest.raises(PlanError, match=r"clicks of 30 degrees .* about 9\.12 degrees would do"):
+        one_row_band(SENSOR, 100.0, head=Head(math.radians(30)))

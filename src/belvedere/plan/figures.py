@@ -245,7 +245,9 @@ def _turns(plan: ShootPlan) -> list[_Turn]:
     half = (width / 2.0, height / 2.0)
     f = plan.focal_px
     turns = [
-        _Turn(yaw_step=r.step, focal_px=f, corner_px=half, pitch=r.pitch) for r in plan.rows if r.step > 0
+        _Turn(yaw_step=r.step, focal_px=f, corner_px=half, pitch=r.pitch)
+        for r in plan.rows
+        if 0.0 < r.step < math.pi
     ]
     steps = {round(a.pitch - b.pitch, 12) for a, b in pairwise(plan.rows)}
     turns += [

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from belvedere.errors import PlanError
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.columns import clicked_step, widest_step
 from belvedere.plan.head import Head
-from belvedere.plan.plan_grid import frame_window
+from belvedere.plan.plan_grid import MOST_OVERLAP, frame_window
 from belvedere.plan.shoot_plan import Orientation
 from belvedere.plan.window import Band, covered_band
 
@@ -36,14 +38,25 @@ def one_row_band(
     Raises
     ------
     PlanError
-        If the focal length is not above 0, or no step of the head leaves the overlap.
+        If the focal length is not above 0, the overlap is not within 0 to
+        below 0.9, or the head's clicks are too wide for it.
     """
+    if not 0.0 <= overlap < MOST_OVERLAP:
+        raise PlanError(
+            f"frames cannot overlap by {overlap * 100.0:.0f} %", "a third is usual, 0 to 89 can be"
+        )
     window = frame_window(sensor, focal_mm, orientation)
-    step = clicked_step(widest_step(window, abs(pitch), overlap), None if head is None else head.yaw_click)
+    widest = widest_step(window, abs(pitch), overlap)
+    step = clicked_step(widest, None if head is None else head.yaw_click)
+    if step <= 0.0 and head is not None and head.yaw_click is not None:
+        fits = math.floor(math.degrees(widest) * 100.0) / 100.0
+        raise PlanError(
+            f"clicks of {math.degrees(head.yaw_click):g} degrees for turning are too wide for this lens and "
+            "overlap",
+            f"about {fits:g} degrees would do, or a head that stops anywhere",
+        )
     reach = step / 2.0 / (1.0 - overlap / 2.0)
     band = covered_band(window, pitch, reach) if step > 0.0 else None
     if band is None or band[1] - band[0] <= 4.0 * _WITHIN:
-        raise PlanError(
-            "one row with this lens and head covers no view without gaps", "give the view's height"
-        )
+        raise PlanError("one row with this overlap covers no view without gaps", "give the view's height")
     return band[0] + _WITHIN, band[1] - _WITHIN

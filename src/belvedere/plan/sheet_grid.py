@@ -250,19 +250,26 @@ def _clear(page: Page, x: float, foot: float, wide: float, tall: float) -> None:
 
 
 def _ends_only(page: Page, plan: ShootPlan, area: GridMap) -> None:
-    """The first and last number of each row at its ends, of as many rows as can be read."""
+    """The first and last number of each row at its ends, of as many rows as can be read.
+
+    Of a row too short for both, the one shot first.
+    """
     style = Style(6.5, BOLD)
+    lowest, highest = area.at(0.0, area.low)[1] + 1.0, area.at(0.0, area.high)[1] - 6.0
     for row in _readable_rows(plan, area):
-        left, y = area.at(row.stops[0].yaw, row.pitch)
-        right = area.at(row.stops[-1].yaw, row.pitch)[0]
-        foot = min(max(y - 2.4, area.at(0.0, area.low)[1] + 1.0), area.at(0.0, area.high)[1] - 6.0)
-        for stop, x, side in ((row.stops[0], left, 1.0), (row.stops[-1], right, -1.0)):
-            wide = text_width(str(stop.number), style)
-            middle = x + side * wide / 2.0 if len(row.stops) > 1 else x
-            _clear(page, middle, foot - 1.0, wide, style.size)
-            page.text(middle, foot, str(stop.number), style, "middle")
-            if len(row.stops) == 1:
-                break
+        first, last = row.stops[0], row.stops[-1]
+        left, y = area.at(first.yaw, row.pitch)
+        right = area.at(last.yaw, row.pitch)[0]
+        foot = min(max(y - 2.4, lowest), highest)
+        wide = [text_width(str(stop.number), style) for stop in (first, last)]
+        if right - left > sum(wide) + 4.0:
+            ends = [(first, left + wide[0] / 2.0), (last, right - wide[1] / 2.0)]
+        else:
+            ends = [(min(first, last, key=lambda stop: stop.number), (left + right) / 2.0)]
+        for stop, x in ends:
+            words = str(stop.number)
+            _clear(page, x, foot - 1.0, text_width(words, style), style.size)
+            page.text(x, foot, words, style, "middle")
 
 
 def _readable_rows(plan: ShootPlan, area: GridMap) -> tuple[PlannedRow, ...]:

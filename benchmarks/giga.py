@@ -53,13 +53,33 @@ def giga_spec(megapixels: float) -> SetSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Placed:
+    """How well frames are placed.
+
+    Parameters
+    ----------
+    tied : int
+        Frames placed by tie points.
+    rms_px : float
+        How far apart two of these that overlap see the same point, RMS, px.
+    most_sigmas, most_px : float
+        Largest error of the other frames, in sigmas that are stated, and in px; 0 if there are none.
+    """
+
+    tied: int
+    rms_px: float
+    most_sigmas: float
+    most_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class Stitched:
     """One run, what it said of itself, and its picture in short."""
 
     ran: Ran
     report: Report
     tiles: str
-    rms_px: float
+    placed: Placed
     floor: dict[str, float]
 
     @property
@@ -101,9 +121,22 @@ def figures(folder: Path, megapixels: float) -> Iterator[Figure]:
     shares = ", ".join(f"{part} {getattr(timing, part + '_s'):.1f} s" for part in parts)
     yield Figure(f"{name}: where the time goes, total", timing.total_s, "s", note=shares)
     used = [frame for frame in full.report.frames if frame.used]
-    placed = sum(frame.placed_by == "grid" for frame in used)
-    yield Figure(f"{name}: frames used of 70", len(used), "", 70, "==", note=f"{placed} placed by the grid")
-    yield Figure(f"{name}: overlapping frames disagree, RMS", full.rms_px, "px", 0.3)
+    yield Figure(f"{name}: frames used of 70", len(used), "", 70, "==")
+    yield Figure(
+        f"{name}: overlapping frames disagree, RMS",
+        full.placed.rms_px,
+        "px",
+        0.3,
+        note=f"{full.placed.tied} frames placed by tie points",
+    )
+    if full.placed.tied < len(used):
+        yield Figure(
+            f"{name}: frames placed by the turn, worst error over stated sigma",
+            full.placed.most_sigmas,
+            "",
+            3.0,
+            note=f"{len(used) - full.placed.tied} frames, off by {full.placed.most_px:.0f} px at most",
+        )
     tight = _stitched(folder, megapixels, "--memory", "1GiB")
     yield Figure(
         f"{name}: peak memory with --memory 1GiB",
@@ -151,19 +184,34 @@ def _stitched(folder: Path, megapixels: float, *options: object, floor: bool = F
             if told.code != 0:
                 raise RuntimeError(f"the floor could not be measured: {told.errors[-300:]}")
             found = json.loads(told.output.splitlines()[-1])
-        return Stitched(ran, report_of(out), _tiles(out), _disagreement(frames, out), found)
+        return Stitched(ran, report_of(out), _tiles(out), _placed(frames, out), found)
     finally:
         shutil.rmtree(room, ignore_errors=True)
 
 
-def _disagreement(frames: Path, out: Path) -> float:
-    """RMS by which overlapping frames' solved cameras see the same point apart, px."""
+def _placed(frames: Path, out: Path) -> Placed:
+    """Solved cameras against the truth."""
     known, report = read_truth(frames), report_of(out)
     if [frame.file for frame in report.frames] != known.files:
         raise ValueError("the frames of the report are not those of the truth in their order")
-    solved = kept(out, "alignment", Alignment)
-    cameras = {i: p.camera for i, p in enumerate(solved.frames) if p.camera is not None}
-    return float(np.sqrt(np.mean(against_truth.disagreement_px(known, cameras, 12) ** 2)))
+    solved = kept(out, "alignment", Alignment).frames
+    cameras = {i: p.camera for i, p in enumerate(solved) if p.camera is not None}
+    tied = {i: camera for i, camera in cameras.items() if solved[i].placed_by == "tie-points"}
+    apart = against_truth.disagreement_px(known, tied, 12)
+    turn = against_truth.turn_to_truth(known, tied)
+    errors = {}
+    for i in cameras.keys() - tied.keys():
+        true = known.frames[i].camera
+        grid = against_truth.frame_grid(true, 6)
+        off = true.rays(grid) - cameras[i].rays(grid) @ turn.T
+        errors[i] = float(np.sqrt(np.mean(np.sum(off**2, axis=1)))) * true.focal_px
+    sigmas = [error / max(solved[i].placement_sigma_px, 1e-9) for i, error in errors.items()]
+    return Placed(
+        len(tied),
+        float(np.sqrt(np.mean(apart**2))),
+        max(sigmas, default=0.0),
+        max(errors.values(), default=0.0),
+    )
 
 
 def _tiles(picture: Path) -> str:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from belvedere.compose.plate_view import field_of_view_deg
 from belvedere.compose.report import (
     BlockReport,
     CoverageReport,
@@ -35,7 +36,7 @@ from belvedere.compose.report import (
     write_report,
 )
 from belvedere.errors import OutputFailed, UnreadableFile
-from belvedere.pipeline.summary import COLUMNS, LINES, field_of_view_deg, summary, worst_overlap
+from belvedere.pipeline.summary import COLUMNS, LINES, summary, worst_overlap
 
 replace = msgspec.structs.replace
 FILE = Path("out.report.json")

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path, PurePosixPath
 
-import numpy as np
-
 from belvedere.compose.finished_file import disk_space
+from belvedere.compose.plate_view import field_of_view_deg
 from belvedere.compose.report import OverlapReport, PlateReport, Report, report_path
-from belvedere.geometry.plate import Plate
 
 LINES = 24
 COLUMNS = 80
@@ -61,25 +58,6 @@ def summary(report: Report, picture: Path) -> str:
         if len(lines) <= LINES:
             break
     return "\n".join(lines[:LINES])
-
-
-def field_of_view_deg(plate: PlateReport) -> tuple[float, float]:
-    """How much of the world the plate shows across its middle row and down its middle column, degrees."""
-    s, y0 = plate.pixels_per_radian, plate.centre[1]
-    top, bottom = (-0.5 - y0) / s, (plate.height - 0.5 - y0) / s
-    turn = min(plate.width / s, 2.0 * math.pi)
-    match plate.projection:
-        case "equirectangular":
-            wide, high = turn, bottom - top
-        case "cylindrical":
-            wide, high = turn, math.atan(bottom) - math.atan(top)
-        case "mercator":
-            wide, high = turn, math.atan(math.sinh(bottom)) - math.atan(math.sinh(top))
-        case _:
-            x, y = (plate.width - 1) / 2, (plate.height - 1) / 2
-            wide = _sweep(plate, [(t, y) for t in np.linspace(-0.5, plate.width - 0.5, 257)])
-            high = _sweep(plate, [(x, t) for t in np.linspace(-0.5, plate.height - 0.5, 257)])
-    return math.degrees(wide), math.degrees(high)
 
 
 def worst_overlap(report: Report) -> OverlapReport | None:
@@ -247,24 +225,6 @@ def _entry_lines(label: str, texts: Sequence[str], lines_each: int) -> list[str]
         for j, part in enumerate(parts or [""]):
             lines.append(f"  {label if i == j == 0 else '':<{_LABEL}}{part}")
     return lines
-
-
-def _sweep(plate: PlateReport, points: Sequence[tuple[float, float]]) -> float:
-    """Angle from the first to the middle and on to the last direction seen along `points`, radians."""
-    sheet = Plate(
-        plate.projection,
-        plate.width,
-        plate.height,
-        plate.pixels_per_radian,
-        plate.centre,
-        d=plate.d if plate.d is not None else 1.0,
-    )
-    seen = sheet.directions(np.array(points))
-    seen = seen[np.isfinite(seen).all(axis=-1)]
-    if len(seen) == 0:
-        return 0.0
-    first, middle, last = seen[0], seen[len(seen) // 2], seen[-1]
-    return sum(math.acos(min(1.0, max(-1.0, float(a @ b)))) for a, b in ((first, middle), (middle, last)))
 
 
 def _names(report: Report) -> Callable[[int], str]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from belvedere.plan.shoot_plan import ShootPlan
+
 
 @dataclass(frozen=True, slots=True)
 class HandTies:
@@ -46,6 +48,8 @@ class AlignOptions:
         The photographer's word on the level: points of the horizon, px of frames as displayed.
     plumb_lines : tuple of (name, u0, v0, u1, v1)
         The same: ends of lines that are plumb in the world, px of frames as displayed.
+    plan : ShootPlan or None
+        The plan the frames were shot by; where they stand at its stops, it places frames without detail.
     """
 
     feature_pixels: int = 1_000_000
@@ -57,3 +61,4 @@ class AlignOptions:
     tie_points: tuple[HandTies, ...] = ()
     horizon_points: tuple[tuple[str, float, float], ...] = ()
     plumb_lines: tuple[tuple[str, float, float, float, float], ...] = ()
+    plan: ShootPlan | None = None

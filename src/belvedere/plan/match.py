@@ -69,15 +69,15 @@ def match_plan(plan: ShootPlan, looks: Mapping[int, tuple[float, float]]) -> Pla
     """Find the offset of yaw that brings most frames to stops, and who stands where.
 
     Of offsets that bring as many stops a frame the one is taken in which the frames were shot most nearly in
-    the plan's order from its first stop on: a row that is short of a frame fits twice, a full turn as often
-    as it has stops. Afterwards yaw settles where most frames are off alike, the earliest of equals (a step
+    the plan's order: a row that is short of a frame fits twice, a full turn as often as it has stops.
+    Afterwards yaw settles where most frames are off alike, the earliest of equals (a step
     too wide somewhere turns all that follow), and pitch in the median.
 
     Parameters
     ----------
     plan : ShootPlan
     looks : mapping of int to (yaw, pitch)
-        Where every frame looked in the head's axes, rad, by its number in the order shot; at least one.
+        Where every frame looked in the head's axes, rad, by its place in the order shot, from 0; not empty.
     """
     frames = sorted(looks)
     poses = np.array([looks[i] for i in frames])
@@ -87,10 +87,10 @@ def match_plan(plan: ShootPlan, looks: Mapping[int, tuple[float, float]]) -> Pla
     offsets = _offsets(poses, held)
     counts = [int(np.count_nonzero(held.nearest(few - np.array([o, 0.0])) >= 0)) for o in offsets]
     likely = [o for o, n in zip(offsets, counts, strict=True) if n == max(counts)]
-    best: tuple[tuple[int, int, float, float], float] | None = None
+    best: tuple[tuple[int, int, int, float, float], float] | None = None
     for offset in likely:
         at = held.nearest(poses - np.array([offset, 0.0]))
-        score = (*_score(at, stops), -_spread(poses, at, held, offset), -abs(offset))
+        score = (*_score(at, stops, frames), -_spread(poses, at, held, offset), -abs(offset))
         if best is None or score > best[0]:
             best = (score, offset)
     assert best is not None
@@ -163,12 +163,13 @@ def _offsets(poses: NDArray[np.float64], held: _Stops) -> list[float]:
     return [float(v) for v in every[np.sort(first)]]
 
 
-def _score(at: NDArray[np.int64], stops: Sequence[Stop]) -> tuple[int, int]:
-    """How many stops have a frame; then how well the order shot follows the plan's from its first stop on."""
-    numbers = [stops[k].number for k in at.tolist() if k >= 0]
-    in_order = sum(b - a == 1 for a, b in pairwise(numbers))
-    begun = 1 if numbers and numbers[0] == 1 else 0
-    return len(set(numbers)), in_order + begun
+def _score(at: NDArray[np.int64], stops: Sequence[Stop], frames: Sequence[int]) -> tuple[int, int, int]:
+    """How many stops have a frame, how many frames follow the plan's order, how many have its very number."""
+    shot = [(i, stops[k].number) for i, k in zip(frames, at.tolist(), strict=True) if k >= 0]
+    in_order = sum(b - a == j - i for (i, a), (j, b) in pairwise(shot))
+    begun = 1 if shot and shot[0][1] == 1 else 0
+    numbered = sum(number == i + 1 for i, number in shot)
+    return len({number for _, number in shot}), in_order + (begun or numbered > 0), numbered
 
 
 def _spread(poses: NDArray[np.float64], at: NDArray[np.int64], held: _Stops, offset: float) -> float:

@@ -139,6 +139,11 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         metavar="FOLDER",
         help="PNG masks named like the frames: 0 never use, 255 prefer",
     )
+    word.add_argument(
+        "--plan",
+        metavar="PLAN.json",
+        help="the plan it was shot by, of `belvedere plan --out`: its stops place frames of plain sky",
+    )
     machine = stitch.add_argument_group("the machine")
     machine.add_argument(
         "--memory", metavar="SIZE", help="ceiling, like 1GiB; a quarter of the machine's, at most 4GiB"

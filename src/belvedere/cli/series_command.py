@@ -14,7 +14,7 @@ from belvedere.pipeline.series_frames import find_frames, find_series
 from belvedere.survey.sorting.series_file import read_series
 from belvedere.survey.sorting.sorted_card import Series, SortedCard
 
-_OF_ONE = ("leave_out", "horizon", "word", "masks", "work")  # what cannot be meant for several pictures
+_OF_ONE = ("leave_out", "horizon", "word", "masks", "plan", "work")  # cannot be meant for several pictures
 
 
 def is_series_file(sources: Sequence[str]) -> bool:

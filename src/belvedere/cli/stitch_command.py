@@ -19,6 +19,7 @@ from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.stitch import stitch
 from belvedere.pipeline.summary import summary
+from belvedere.plan.plan_file import read_plan
 
 _TIFF_TILE = 512
 
@@ -91,6 +92,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
             focal_35mm=given.focal_35mm,
             leave_out=tuple(sorted(set(given.leave_out))),
             horizon_points=tuple(_horizon_point(text) for text in given.horizon),
+            plan=read_plan(Path(given.plan)) if given.plan else None,
         ),
         layout=LayoutOptions(
             projection=_projection(given.projection),

@@ -15,7 +15,7 @@ LEVEL = 1
 Samples = NDArray[np.uint8] | NDArray[np.uint16]
 
 
-def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
+def encode_tile(pixels: Samples, tile: int = 512, *, as_is: bool = False) -> bytes:
     """Encode one tile: predictor 2 and compression 8 (TIFF 6.0, section 14; Adobe deflate, RFC 1950).
 
     Parameters
@@ -25,6 +25,8 @@ def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
         lower edge of the picture may be given short. Samples where coverage is 0 are stored as 0.
     tile : int
         Side of the file's tiles, px; short ones are filled up with zeros.
+    as_is : bool
+        Store what lies under coverage 0 too.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def encode_tile(pixels: Samples, tile: int = 512) -> bytes:
         raise ValueError(f"a tile needs the shape (1..{tile}, 1..{tile}, 3 or 4), not {pixels.shape}")
     if pixels.dtype not in (np.uint8, np.uint16):
         raise ValueError(f"a tile needs uint8 or uint16 samples, not {pixels.dtype}")
-    if samples == 3:
+    if samples == 3 or as_is:
         return _deflate(_horizontal_differences(pixels, tile))
     coverage = pixels[..., 3]
     if not coverage.any():

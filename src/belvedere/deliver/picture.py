@@ -59,6 +59,8 @@ class Picture:
     step : int
         Rows that are decoded at once: reading in bands of a multiple of it, from a multiple of it, decodes
         everything once.
+    in_squares : bool
+        Whether reading a small square costs no more than its share; not so where strips are compressed.
     """
 
     def __init__(
@@ -79,6 +81,7 @@ class Picture:
         self.tags: TagBlock = embedded.tags
         self.xmp, self.iptc = embedded.xmp, embedded.iptc
         self.step = samples.step if metadata.orientation == 1 else 1
+        self.in_squares = samples.in_squares
         self.report, self.notices = _report_beside(path, self.width, self.height)
 
     @property

@@ -76,6 +76,7 @@ class TiffSamples:
                 "save it as a tiled TIFF",
             )
         self.step = self._tall if not self._in_place else 1
+        self.in_squares = bool(page.is_tiled) or self._in_place
         self._cache: OrderedDict[int, NDArray[Any]] = OrderedDict()
         self._cached, self._cache_bytes = 0, cache_bytes
         self._lock = threading.Lock()

@@ -38,7 +38,7 @@ class WholeSamples:
 
     def __init__(self, file: Path, kind: str, metadata: Metadata) -> None:
         self.width, self.height = metadata.stored_width, metadata.stored_height
-        self.step = 1
+        self.step, self.in_squares = 1, True
         needed = self.width * self.height * (4 if kind == "png" else 3) * metadata.bits // 8
         if needed > MOST_BYTES:
             raise UnreadableFile(

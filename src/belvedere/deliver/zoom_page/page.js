@@ -74,13 +74,14 @@
     if (!item) return;
     const seen = item.viewportToImageRectangle(port().getBounds(true));
     const box = [seen.x, seen.y, seen.width, seen.height].map(Math.round);
-    history.replaceState(null, "", "#xywh=" + box.join(","));
+    const isWhole = port().getZoom(true) <= port().getHomeZoom() * 1.001;
+    history.replaceState(null, "", isWhole ? location.pathname + location.search : "#xywh=" + box.join(","));
   });
   viewer.addHandler("tile-load-failed", () => {
     document.getElementById("fault").textContent =
       "Part of the picture could not be loaded. Is the folder “" + said.tiles + "” beside this page?";
   });
   viewer.addHandler("fully-loaded-change", (event) => {
-    if (event.fullyLoaded) document.documentElement.dataset.state = "drawn";
+    document.documentElement.dataset.state = event.fullyLoaded ? "drawn" : "open";
   });
 })();

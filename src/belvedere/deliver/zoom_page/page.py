@@ -68,6 +68,7 @@ def zoom_page(
 <meta name="generator" content="{GENERATOR}">
 <meta http-equiv="Content-Security-Policy" content="{policy}">
 <meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover">
+<link rel="icon" href="data:,">
 <title>{name}</title>
 <style>:root {{ --ground: {escape(ground)}; }}
 {_part("page.css")}</style>

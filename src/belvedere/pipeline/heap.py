@@ -13,10 +13,12 @@ import ctypes
 import sys
 
 # Numbers of mallopt's parameters: glibc's malloc.h.
+_TRIM_THRESHOLD = -1
 _MMAP_THRESHOLD = -3
 _ARENA_MAX = -8
 
 _TIGHT_BYTES = 1 << 30
+_KEPT_BYTES = 64 << 20
 
 
 def give_back_large_arrays(ceiling: int) -> None:
@@ -28,4 +30,6 @@ def give_back_large_arrays(ceiling: int) -> None:
     except (OSError, AttributeError):
         return
     mallopt(_MMAP_THRESHOLD, 1 << (20 if ceiling < _TIGHT_BYTES else 24))
+    if ceiling >= _TIGHT_BYTES:
+        mallopt(_TRIM_THRESHOLD, _KEPT_BYTES)
     mallopt(_ARENA_MAX, 2)

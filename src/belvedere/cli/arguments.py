@@ -7,6 +7,7 @@ from typing import NoReturn
 
 import belvedere
 from belvedere.cli.check_arguments import add_check
+from belvedere.cli.deliver_arguments import add_deliver, add_verify
 from belvedere.cli.plan_arguments import add_plan
 from belvedere.cli.series_arguments import add_series_choice, add_sort
 
@@ -51,7 +52,9 @@ def parser() -> argparse.ArgumentParser:
         "  belvedere check /media/card/DCIM/100BELVE\n"
         "  belvedere sort /media/card --into autumn\n"
         "  belvedere stitch series.json --all --out pictures\n"
-        "  belvedere stitch card/morning --out morning.tif\n\n" + _EXIT_CODES,
+        "  belvedere stitch card/morning --out morning.tif\n"
+        "  belvedere deliver morning.tif --for keep\n"
+        "  belvedere verify morning.keep.tif\n\n" + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"belvedere {belvedere.__version__}")
@@ -60,6 +63,8 @@ def parser() -> argparse.ArgumentParser:
     _add_talk(add_check(commands))
     _add_talk(add_sort(commands))
     _add_stitch(commands)
+    _add_talk(add_deliver(commands))
+    _add_talk(add_verify(commands))
     _add_demo(commands)
     return top
 

@@ -88,6 +88,14 @@ def _dispatch(given: argparse.Namespace) -> int:
         from belvedere.cli.sort_command import sort_command
 
         return sort_command(given)
+    if given.command == "deliver":
+        from belvedere.cli.deliver_command import deliver_command
+
+        return deliver_command(given)
+    if given.command == "verify":
+        from belvedere.cli.verify_command import verify_command
+
+        return verify_command(given)
     from belvedere.cli.stitch_command import stitch_command
 
     return stitch_command(given)

@@ -23,6 +23,8 @@ STAGE_WORDS = {
     "sheet": "drawing the contact sheet",
     "copies": "copying",
     "examination": "examining the set",
+    "keep": "writing the picture to keep",
+    "verify": "reading the files again",
 }
 
 

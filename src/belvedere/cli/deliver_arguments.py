@@ -1,0 +1,69 @@
+"""What may be written after `belvedere deliver` and `belvedere verify`. Imports nothing heavy."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+_DELIVER_EXIT = """exit codes:
+  0    done
+  3    done, but something could not be known or kept, and named
+  2    nothing could be made
+  130  stopped by Ctrl-C; the same command does it anew"""
+
+_VERIFY_EXIT = """exit codes:
+  0    everything is as it was
+  3    something has changed or is not there, and named
+  2    there is no record to compare with"""
+
+
+def add_deliver(commands: Any) -> argparse.ArgumentParser:
+    """Add `deliver`; returns its parser."""
+    deliver: argparse.ArgumentParser = commands.add_parser(
+        "deliver",
+        help="make a file to keep of a finished picture",
+        description="Make of a finished picture what it is for. The picture itself is only ever read.",
+        epilog="examples:\n"
+        "  belvedere deliver morning.tif --for keep\n"
+        "  belvedere deliver morning.tif --for keep --out archive/morning.tif\n\n" + _DELIVER_EXIT,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    deliver.add_argument("picture", metavar="PICTURE", help="a TIFF of any size, or a PNG or JPEG")
+    deliver.add_argument(
+        "--for",
+        dest="purpose",
+        required=True,
+        choices=("keep",),
+        metavar="PURPOSE",
+        help="keep: a tiled TIFF with smaller copies of itself, its report, and a manifest of what it was "
+        "made of",
+    )
+    deliver.add_argument(
+        "--out", metavar="OUT", help="what to write; if not given, beside PICTURE: PICTURE.keep.tif"
+    )
+    deliver.add_argument(
+        "--replace", action="store_true", help="replace a file of OUT's name that Belvedere did not make"
+    )
+    deliver.add_argument("--workers", type=int, metavar="N", help="threads; one a processor if not given")
+    return deliver
+
+
+def add_verify(commands: Any) -> argparse.ArgumentParser:
+    """Add `verify`; returns its parser."""
+    verify: argparse.ArgumentParser = commands.add_parser(
+        "verify",
+        help="tell whether a picture and its source files are still what they were",
+        description="Read a picture and the files it was made of again, and tell whether each is still what "
+        "was recorded when it was made.",
+        epilog="examples:\n"
+        "  belvedere verify morning.keep.tif\n"
+        "  belvedere verify morning.keep.manifest.json --sources /media/card\n\n" + _VERIFY_EXIT,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    verify.add_argument(
+        "file", metavar="FILE_OR_MANIFEST", help="a kept or a stitched picture, or its manifest or report"
+    )
+    verify.add_argument(
+        "--sources", metavar="FOLDER", help="where the set's files lie, in whatever folders below it"
+    )
+    return verify

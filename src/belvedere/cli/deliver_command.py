@@ -1,0 +1,16 @@
+"""`belvedere deliver`: which purpose, and who serves it."""
+
+from __future__ import annotations
+
+import argparse
+
+from belvedere.errors import BelvedereError
+
+
+def deliver_command(given: argparse.Namespace) -> int:
+    """Deliver a picture; returns the exit code."""
+    if given.workers is not None and given.workers < 1:
+        raise BelvedereError(f"--workers {given.workers}: needs at least 1")
+    from belvedere.cli.deliver_keep import deliver_keep
+
+    return deliver_keep(given)

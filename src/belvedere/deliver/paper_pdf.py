@@ -1,0 +1,218 @@
+"""A print's PDF: one page of one panel, its picture one image in the paper's own colours, its marks as lines.
+
+Sources: ISO 32000-1:2008: 7.5 (file structure; offsets of ten digits in 7.5.4), 7.4.4 (FlateDecode,
+predictor 2), 8.9.5 (image dictionaries, 16 bits a component), 8.6.5.5 (ICCBased), 14.11.2 (page boundaries),
+14.11.5 (output intents), 14.3.3 (information dictionary), table 30 (UserUnit), annex C.2 (a page's side: up
+to 14,400 units).
+RFC 1950 and 1951 for the stream: pieces deflated each by itself, ended at a byte's border, are one stream.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import zlib
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.deliver.panels import Panel
+from belvedere.deliver.paper_profile import PaperProfile
+from belvedere.deliver.paper_size import Rect
+
+MOST_BYTES = 10**10 - 1
+"""The file's table of offsets has ten digits."""
+
+_LONGEST_SIDE = 14_400.0
+_DEFLATE_LEVEL = 1
+_ADLER = 65521
+_SPACE_OBJECTS = {"GRAY": "/DeviceGray", "RGB": "/DeviceRGB", "CMYK": "/DeviceCMYK"}
+_CATALOG, _PAGES, _PAGE, _CONTENT, _IMAGE, _LENGTH, _PROFILE, _INFO = range(1, 9)
+
+
+class PaperPdf:
+    """One panel's file; `strip` is pure and for any thread, `put` and `close` are for one.
+
+    Parameters as for `paper_tiff.PaperTiff`.
+    """
+
+    def __init__(
+        self,
+        file: IO[bytes],
+        panel: Panel,
+        paper: PaperProfile,
+        *,
+        bits: int,
+        ppi: float,
+        rows: int,
+        software: str,
+        title: str,
+    ) -> None:
+        self.panel = panel
+        self.rows = rows
+        self._file, self._paper, self._bits = file, paper, bits
+        self._software, self._title = software, title
+        points = 72.0 / ppi
+        self._unit = max(1, math.ceil(max(panel.page.width, panel.page.height) * points / _LONGEST_SIDE))
+        self._scale = points / self._unit
+        self._at = 0
+        self._offsets: dict[int, int] = {}
+        self._adler, self._stream = 1, 0
+        self._digest = hashlib.sha256()
+        self._write(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n")
+        self._begin_image()
+
+    @property
+    def first_row(self) -> int:
+        """The grid row of the image's first row."""
+        return self.panel.image.y0
+
+    @property
+    def last_row(self) -> int:
+        return self.panel.image.y1
+
+    def strip(self, codes: NDArray[Any], top: int, start: int, stop: int) -> bytes:
+        """Encode image rows; as `PaperTiff.strip`, with nothing off the grid."""
+        del top, start, stop
+        image = self.panel.image
+        raw = _differences(codes[:, image.x0 : image.x1])
+        packer = zlib.compressobj(_DEFLATE_LEVEL, zlib.DEFLATED, -15)
+        packed = packer.compress(raw) + packer.flush(zlib.Z_FULL_FLUSH)
+        head = zlib.adler32(raw).to_bytes(4, "big") + len(raw).to_bytes(8, "big")
+        return head + packed
+
+    def put(self, strip: bytes) -> None:
+        """Append the next strip."""
+        adler, raw = int.from_bytes(strip[:4], "big"), int.from_bytes(strip[4:12], "big")
+        self._adler = _joined_adler(self._adler, adler, raw)
+        self._write(memoryview(strip)[12:])
+        self._stream += len(strip) - 12
+
+    def close(self) -> None:
+        """End the image, and write everything else."""
+        tail = b"\x03\0" + self._adler.to_bytes(4, "big")  # an empty last block, and the checksum
+        self._write(tail + b"\nendstream\nendobj\n")
+        self._object(_LENGTH, str(self._stream + len(tail)))
+        self._profile_object()
+        self._content_object()
+        self._page_object()
+        self._object(_PAGES, f"<< /Type /Pages /Kids [{_PAGE} 0 R] /Count 1 >>")
+        self._object(_CATALOG, f"<< /Type /Catalog /Pages {_PAGES} 0 R{self._intent()} >>")
+        self._object(
+            _INFO,
+            f"<< /Title {_text(self._title)} /Producer {_text(self._software)} /Trapped /False >>",
+        )
+        self._end()
+
+    def _begin_image(self) -> None:
+        image, channels = self.panel.image, self._paper.channels
+        self._offsets[_IMAGE] = self._at
+        self._write(
+            f"{_IMAGE} 0 obj\n<< /Type /XObject /Subtype /Image /Width {image.width} /Height {image.height} "
+            f"/ColorSpace [/ICCBased {_PROFILE} 0 R] /BitsPerComponent {self._bits} /Interpolate false "
+            f"/Filter /FlateDecode /DecodeParms << /Predictor 2 /Colors {channels} "
+            f"/BitsPerComponent {self._bits} /Columns {image.width} >> /Length {_LENGTH} 0 R >>\n"
+            "stream\n".encode()
+        )
+        self._write(b"\x78\x01")
+        self._stream = 2
+
+    def _profile_object(self) -> None:
+        packed = zlib.compress(self._paper.data, 9)
+        alternate = _SPACE_OBJECTS[self._paper.space]
+        self._object(
+            _PROFILE,
+            f"<< /N {self._paper.channels} /Alternate {alternate} /Filter /FlateDecode "
+            f"/Length {len(packed)} >>",
+            packed,
+        )
+
+    def _content_object(self) -> None:
+        x, y, w, h = self._box(self.panel.image)
+        black = " ".join(str(c) for c in self._paper.black(1))
+        lines = [f"q {_n(w)} 0 0 {_n(h)} {_n(x)} {_n(y)} cm /Picture Do Q", f"/Paper cs {black} sc"]
+        for mark in self.panel.marks:
+            lines.append(" ".join(_n(v) for v in self._box(mark)) + " re f")
+        content = "\n".join(lines).encode()
+        self._object(_CONTENT, f"<< /Length {len(content)} >>", content)
+
+    def _page_object(self) -> None:
+        boxes = {
+            "MediaBox": self.panel.page,
+            "BleedBox": self.panel.image,
+            "TrimBox": self.panel.trim,
+        }
+        told = " ".join(f"/{name} [{self._corners(rect)}]" for name, rect in boxes.items())
+        unit = f" /UserUnit {self._unit}" if self._unit > 1 else ""
+        self._object(
+            _PAGE,
+            f"<< /Type /Page /Parent {_PAGES} 0 R {told}{unit} /Contents {_CONTENT} 0 R /Resources "
+            f"<< /XObject << /Picture {_IMAGE} 0 R >> "
+            f"/ColorSpace << /Paper [/ICCBased {_PROFILE} 0 R] >> >> >>",
+        )
+
+    def _intent(self) -> str:
+        """For what paper the file is made, where the profile is of a printer."""
+        if not self._paper.is_printer:
+            return ""
+        name = _text(self._paper.name)
+        return (
+            f" /OutputIntents [<< /Type /OutputIntent /S /GTS_PDFX /OutputConditionIdentifier {name} "
+            f"/Info {name} /DestOutputProfile {_PROFILE} 0 R >>]"
+        )
+
+    def _box(self, rect: Rect) -> tuple[float, float, float, float]:
+        """Left, bottom, width and height on the page, in its units; y upwards."""
+        page, s = self.panel.page, self._scale
+        return (rect.x0 - page.x0) * s, (page.y1 - rect.y1) * s, rect.width * s, rect.height * s
+
+    def _corners(self, rect: Rect) -> str:
+        x, y, w, h = self._box(rect)
+        return f"{_n(x)} {_n(y)} {_n(x + w)} {_n(y + h)}"
+
+    def _object(self, number: int, dictionary: str, stream: bytes | None = None) -> None:
+        self._offsets[number] = self._at
+        self._write(f"{number} 0 obj\n{dictionary}\n".encode())
+        if stream is not None:
+            self._write(b"stream\n" + stream + b"\nendstream\n")
+        self._write(b"endobj\n")
+
+    def _end(self) -> None:
+        start, count = self._at, len(self._offsets) + 1
+        name = self._digest.hexdigest()[:32]
+        rows = "".join(f"{self._offsets[k]:010d} 00000 n \n" for k in range(1, count))
+        self._write(
+            f"xref\n0 {count}\n0000000000 65535 f \n{rows}trailer\n<< /Size {count} /Root {_CATALOG} 0 R "
+            f"/Info {_INFO} 0 R /ID [<{name}> <{name}>] >>\nstartxref\n{start}\n%%EOF\n".encode()
+        )
+
+    def _write(self, data: bytes | memoryview) -> None:
+        self._file.write(data)
+        self._digest.update(data)
+        self._at += len(data)
+
+
+def _differences(rows: NDArray[Any]) -> bytes:
+    """Every component minus its left neighbour's, high byte first (ISO 32000-1, 7.4.4.4)."""
+    out = np.empty(rows.shape, rows.dtype.newbyteorder(">"))
+    out[:, 0] = rows[:, 0]
+    np.subtract(rows[:, 1:], rows[:, :-1], out=out[:, 1:])
+    return out.tobytes()
+
+
+def _joined_adler(first: int, second: int, length: int) -> int:
+    """Adler-32 of two pieces one after the other, of theirs and the second's length (RFC 1950, 8.2)."""
+    a1, b1, a2, b2 = first & 0xFFFF, first >> 16, second & 0xFFFF, second >> 16
+    a = (a1 + a2 - 1) % _ADLER
+    b = (b1 + b2 + (a1 - 1) * (length % _ADLER)) % _ADLER
+    return b << 16 | a
+
+
+def _n(value: float) -> str:
+    return f"{value:.4f}".rstrip("0").rstrip(".") if value else "0"
+
+
+def _text(text: str) -> str:
+    """A text string (ISO 32000-1, 7.9.2.2), as hexadecimal UTF-16."""
+    return "<" + ("\ufeff" + text).encode("utf-16-be", "replace").hex().upper() + ">"

@@ -1,0 +1,190 @@
+"""What a print's files will be: worked out, and checked, before the first pixel is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from belvedere.compose.finished_file import disk_space, free_bytes, output_failed
+from belvedere.deliver.colour_conversion import Intent
+from belvedere.deliver.panels import Panel, cut_into_panels
+from belvedere.deliver.paper_pdf import MOST_BYTES
+from belvedere.deliver.paper_profile import PaperProfile
+from belvedere.deliver.paper_size import PrintLayout, PrintWish, lay_out
+from belvedere.deliver.picture import Picture
+from belvedere.deliver.print_sharpening import (
+    ARMS_LENGTH_M,
+    NO_SHARPENING,
+    SPREAD_MM,
+    Sharpening,
+    print_sharpening,
+)
+from belvedere.deliver.resample import Kernel
+from belvedere.deliver.true_resolution import TrueResolution, true_resolution
+from belvedere.errors import OutputFailed, PlanError
+from belvedere.optics.file_limits import deflated_bytes
+
+Format = Literal["tiff", "pdf"]
+
+_SUFFIX: dict[Format, str] = {"tiff": ".tif", "pdf": ".pdf"}
+_TYPICAL_RATIO = {8: 0.5, 16: 0.76}  # deflated over raw, as `compose.picture_format` has measured it
+
+
+@dataclass(frozen=True)
+class PaperOptions:
+    """All that is asked of a print's files.
+
+    Parameters
+    ----------
+    wish : PrintWish
+        Size, margins, wrap, bleed.
+    profile : PaperProfile or None
+        Of the paper; None: the picture's own colours stay.
+    intent : str
+        Rendering intent.
+    black_point : bool
+        Black point compensation.
+    roll_mm, overlap_mm : float or None, float
+        Width of the roll; picture that neighbouring panels share.
+    marks : bool or None
+        Trim marks; None: where something is to be cut or folded.
+    sharpen : bool
+        Whether to make up for what the paper takes.
+    distance_m, spread_mm : float
+        For the sharpening; see `print_sharpening`.
+    format : str
+        "tiff" or "pdf".
+    bits : int
+        8 or 16 a sample.
+    kernel : str
+        Of the resampling.
+    """
+
+    wish: PrintWish
+    profile: PaperProfile | None = None
+    intent: Intent = "relative"
+    black_point: bool = True
+    roll_mm: float | None = None
+    overlap_mm: float = 0.0
+    marks: bool | None = None
+    sharpen: bool = True
+    distance_m: float = ARMS_LENGTH_M
+    spread_mm: float = SPREAD_MM["gloss"]
+    format: Format = "tiff"
+    bits: Literal[8, 16] = 16
+    kernel: Kernel = "lanczos3"
+
+
+@dataclass(frozen=True)
+class PrintPlan:
+    """What will be made, known before the first pixel.
+
+    Parameters
+    ----------
+    options : PaperOptions
+    layout : PrintLayout
+    panels : tuple of Panel
+    files : tuple of Path
+        One a panel.
+    resolution : TrueResolution
+    sharpening : Sharpening
+    expected_bytes : int
+        Of all files, about.
+    notices : tuple of str
+        What the person should know, one sentence each.
+    """
+
+    options: PaperOptions
+    layout: PrintLayout
+    panels: tuple[Panel, ...]
+    files: tuple[Path, ...]
+    resolution: TrueResolution
+    sharpening: Sharpening
+    expected_bytes: int
+    notices: tuple[str, ...]
+
+
+def plan_print(picture: Picture, out: Path, options: PaperOptions) -> PrintPlan:
+    """Work out sizes, panels, true resolution and files; reads no pixel.
+
+    Parameters
+    ----------
+    picture : Picture
+    out : Path
+        The file; with several panels, "-1-of-3" and so on come before its suffix.
+    options : PaperOptions
+
+    Raises
+    ------
+    PlanError
+        If the print cannot be made so; says what can be.
+    OutputFailed
+        If a file would replace the picture, or the disk has too little room.
+    """
+    layout = lay_out(picture.width, picture.height, options.wish)
+    cut = options.wish.wrap_mm > 0.0 or options.wish.bleed_mm > 0.0 or options.roll_mm is not None
+    marks = cut if options.marks is None else options.marks
+    panels = cut_into_panels(layout, roll_mm=options.roll_mm, overlap_mm=options.overlap_mm, marks=marks)
+    files = panel_files(out, options.format, len(panels))
+    channels = 3 if options.profile is None else options.profile.channels
+    ratio = _TYPICAL_RATIO[options.bits]
+    sizes = [
+        deflated_bytes(p.page.width, p.page.height, samples=channels, bits=options.bits, ratio=ratio)
+        for p in panels
+    ]
+    if options.format == "pdf" and max(sizes) > MOST_BYTES:
+        raise PlanError(
+            f"the PDF would take about {disk_space(max(sizes))}, and a PDF's table of offsets ends at 10 GB",
+            "a TIFF holds it; so would more panels" + (", or 8 bits a sample" if options.bits == 16 else ""),
+        )
+    for file in files:
+        _check_place(file, picture.path)
+    _check_room(files[0], sum(sizes))
+    notices = list(picture.notices)
+    if picture.icc is None:
+        notices.append(f"{picture.path.name} has no colour profile: its numbers are taken as sRGB")
+    sharpening = (
+        print_sharpening(options.wish.ppi, options.distance_m, options.spread_mm)
+        if options.sharpen
+        else NO_SHARPENING
+    )
+    return PrintPlan(
+        options,
+        layout,
+        panels,
+        files,
+        true_resolution(layout, picture.width, picture.height, picture.report),
+        sharpening,
+        sum(sizes),
+        tuple(notices),
+    )
+
+
+def panel_files(out: Path, kind: Format, count: int) -> tuple[Path, ...]:
+    """Names of the panels' files: `out` with the format's suffix, numbered where there are several."""
+    suffix = out.suffix if out.suffix.lower() in (".tif", ".tiff", ".pdf") else _SUFFIX[kind]
+    stem = out.name.removesuffix(out.suffix) if suffix == out.suffix else out.name
+    if count == 1:
+        return (out.with_name(stem + suffix),)
+    digits = len(str(count))
+    return tuple(out.with_name(f"{stem}-{k:0{digits}d}-of-{count}{suffix}") for k in range(1, count + 1))
+
+
+def _check_place(file: Path, picture: Path) -> None:
+    if file.exists() and file.samefile(picture):
+        raise OutputFailed(f"{file}: this is the picture itself. Choose another name for the print.")
+    if file.is_dir():
+        raise OutputFailed(f"{file}: this is a folder. Choose a file name.")
+
+
+def _check_room(file: Path, needed: int) -> None:
+    try:
+        free = free_bytes(file.absolute().parent)
+    except OSError as error:
+        raise output_failed(file, error) from error
+    if free < needed:
+        raise OutputFailed(
+            f"{file}: the disk is too full: the print needs about {disk_space(needed)}, "
+            f"{disk_space(free)} is free. Free some space or write to another disk."
+        )

@@ -135,13 +135,13 @@ def whole_paths(tiles: TileSet, level: int) -> tuple[str, ...]:
 
 
 def all_paths(tiles: TileSet) -> Iterator[str]:
-    """Every file that `image_information` promises, each once: tiles, then whole pictures."""
-    whole = dict.fromkeys(path for level in tiles.whole_levels for path in whole_paths(tiles, level))
-    for level in range(tiles.levels):
-        for tile in tiles_of_level(tiles, level):
-            if tile.path not in whole:
-                yield tile.path
-    yield from whole
+    """Every file that `image_information` promises, each once: whole pictures, then tiles.
+
+    A tile of a single pixel in a corner has the same path, and the same pixel, at two scale factors.
+    """
+    whole = (path for level in tiles.whole_levels for path in whole_paths(tiles, level))
+    parts = (tile.path for level in range(tiles.levels) for tile in tiles_of_level(tiles, level))
+    yield from dict.fromkeys((*whole, *parts))
 
 
 def image_information(tiles: TileSet, address: str) -> dict[str, Any]:

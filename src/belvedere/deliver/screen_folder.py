@@ -21,7 +21,7 @@ from belvedere.deliver.light_pyramid import LightTile, walk_light
 from belvedere.deliver.picture import Picture
 from belvedere.deliver.reduced import Reduction, reduced_size
 from belvedere.deliver.screen_colour import ScreenColour, screen_colour
-from belvedere.deliver.share_jpeg import QUALITY, write_share_jpeg
+from belvedere.deliver.share_jpeg import FULL_COLOUR_FROM, QUALITY, write_share_jpeg
 from belvedere.deliver.share_metadata import Told, share_metadata
 from belvedere.deliver.zoom_page.page import zoom_page
 from belvedere.deliver.zoom_page.viewer import MISSING, viewer_script
@@ -277,7 +277,7 @@ class _Drawing:
                 np.ascontiguousarray(rgb),
                 quality=self.options.tile_quality,
                 colorspace="RGB",
-                colorsubsampling="420",
+                colorsubsampling="444" if self.options.tile_quality >= FULL_COLOUR_FROM else "420",
                 fastdct=False,
             )
         )

@@ -18,7 +18,8 @@ from belvedere.optics.file_limits import JPEG_LIBRARY_SIDE
 QUALITY = 90
 """JPEG quality where nobody chooses (libjpeg's scale of 1 to 100; common practice, no published source)."""
 
-_FULL_COLOUR_FROM = 90  # quality from which colour is kept at full resolution
+FULL_COLOUR_FROM = 90
+"""JPEG quality from which colour is kept at full resolution."""
 
 
 def write_share_jpeg(
@@ -58,7 +59,7 @@ def write_share_jpeg(
         file,
         "JPEG",
         quality=quality,
-        subsampling="4:4:4" if quality >= _FULL_COLOUR_FROM else "4:2:0",
+        subsampling="4:4:4" if quality >= FULL_COLOUR_FROM else "4:2:0",
         icc_profile=srgb_profile(),
         **extra,
     )

@@ -23,7 +23,8 @@ help:
 	@echo "             measure five rows of fourteen frames in one block"
 	@echo "make lock    renew requirements.lock from pyproject.toml"
 
-$(READY): requirements.lock requirements-build.lock pyproject.toml tools/set_up.sh
+$(READY): requirements.lock requirements-build.lock pyproject.toml tools/set_up.sh tools/viewer_hook.py \
+    tools/viewer/package-lock.json
 	@sh tools/set_up.sh
 	@touch $@
 

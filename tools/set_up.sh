@@ -47,3 +47,9 @@ pip() {
 pip install --require-hashes --no-deps --only-binary :all: -r requirements-build.lock
 pip install --require-hashes --no-deps --only-binary :all: --no-binary pyvips --no-build-isolation -r requirements.lock
 pip install --no-deps --no-build-isolation --editable .
+
+viewer=src/belvedere/deliver/zoom_page/viewer/openseadragon.min.js
+if [ ! -f "$viewer" ] && [ "${BELVEDERE_VIEWER:-}" != none ]; then
+    echo "The viewer of the zoomable page could not be fetched with npm; all else works." \
+        "To try again: touch pyproject.toml, and make what you were making." >&2
+fi

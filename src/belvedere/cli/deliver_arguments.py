@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from belvedere.cli.deliver_screen_arguments import add_screen
+
 _DELIVER_EXIT = """exit codes:
   0    done
   3    done, but something could not be known or kept, and named
@@ -21,11 +23,12 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
     """Add `deliver`; returns its parser."""
     deliver: argparse.ArgumentParser = commands.add_parser(
         "deliver",
-        help="make a file to keep of a finished picture",
+        help="make files to keep or to show of a finished picture",
         description="Make of a finished picture what it is for. The picture itself is only ever read.",
         epilog="examples:\n"
         "  belvedere deliver morning.tif --for keep\n"
-        "  belvedere deliver morning.tif --for keep --out archive/morning.tif\n\n" + _DELIVER_EXIT,
+        "  belvedere deliver morning.tif --for keep --out archive/morning.tif\n"
+        "  belvedere deliver morning.tif --for screen --share 2048 4096 --without-place\n\n" + _DELIVER_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     deliver.add_argument("picture", metavar="PICTURE", help="a TIFF of any size, or a PNG or JPEG")
@@ -33,18 +36,21 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
         "--for",
         dest="purpose",
         required=True,
-        choices=("keep",),
+        choices=("keep", "screen"),
         metavar="PURPOSE",
         help="keep: a tiled TIFF with smaller copies of itself, its report, and a manifest of what it was "
-        "made of",
+        "made of; screen: a folder with static tiles, a page to zoom into them, and JPEGs to share",
     )
     deliver.add_argument(
-        "--out", metavar="OUT", help="what to write; if not given, beside PICTURE: PICTURE.keep.tif"
+        "--out",
+        metavar="OUT",
+        help="what to write; if not given, beside PICTURE: PICTURE.keep.tif, or the folder PICTURE.screen",
     )
     deliver.add_argument(
         "--replace", action="store_true", help="replace a file of OUT's name that Belvedere did not make"
     )
     deliver.add_argument("--workers", type=int, metavar="N", help="threads; one a processor if not given")
+    add_screen(deliver)
     return deliver
 
 

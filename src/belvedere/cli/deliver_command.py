@@ -11,6 +11,10 @@ def deliver_command(given: argparse.Namespace) -> int:
     """Deliver a picture; returns the exit code."""
     if given.workers is not None and given.workers < 1:
         raise BelvedereError(f"--workers {given.workers}: needs at least 1")
+    if given.purpose == "screen":
+        from belvedere.cli.deliver_screen import deliver_screen
+
+        return deliver_screen(given)
     from belvedere.cli.deliver_keep import deliver_keep
 
     return deliver_keep(given)

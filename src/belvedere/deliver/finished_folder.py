@@ -11,21 +11,21 @@ from belvedere.compose.finished_file import output_failed, part_path
 from belvedere.errors import OutputFailed
 
 
-def check_folder(folder: Path, made_here: Callable[[Path], bool], *, replace: bool = False) -> None:
+def check_folder(folder: Path, made_here: Callable[[Path], bool]) -> None:
     """Ask before any work whether a folder of this name can be made.
 
     Raises
     ------
     OutputFailed
-        If there is something of this name that was not made here, and may not be replaced; if the folder
-        around it is not there.
+        If there is something of this name that was not made here, for a folder is replaced with all that is
+        in it; if the folder around it is not there.
     """
     if not folder.absolute().parent.is_dir():
         raise OutputFailed(f"{folder}: there is no folder {folder.parent}. Create it or choose another one.")
     if folder.is_dir():
-        if not replace and any(folder.iterdir()) and not made_here(folder):
+        if any(folder.iterdir()) and not made_here(folder):
             raise OutputFailed(
-                f"{folder}: is there already, and Belvedere did not make it. Choose another name."
+                f"{folder}: is there already, with files that Belvedere did not make. Choose another name."
             )
     elif folder.exists():
         raise OutputFailed(f"{folder}: this is a file. Choose another name for the folder.")

@@ -124,12 +124,15 @@ class ScreenMade:
 
 
 def made_for_screen(folder: Path) -> bool:
-    """Whether a folder was made here, and so may be replaced."""
+    """Whether a folder was made here, and nothing was put into it since: so it may be replaced."""
     try:
         about = json.loads((folder / ABOUT).read_bytes())
-    except (OSError, ValueError):
+        if about["schema"] != SCHEMA:
+            return False
+        ours = {ABOUT, about["tiles"], about["page"], *(share["file"] for share in about["shares"])}
+        return {entry.name for entry in folder.iterdir()} <= ours
+    except (OSError, ValueError, TypeError, KeyError):
         return False
-    return isinstance(about, dict) and about.get("schema") == SCHEMA
 
 
 def write_for_screen(
@@ -194,11 +197,6 @@ def write_for_screen(
             count = sum(1 for _ in all_paths(tiles))
             information = image_information(tiles, f"{(options.address or TRY_AT).rstrip('/')}/{TILES}")
             written(part / TILES / "info.json", _json(information))
-            if options.address is None:
-                notices.append(
-                    f"{TILES}/info.json names {TRY_AT} as its address, for trying out; the page does not "
-                    "mind, but other readers of the tiles do: give --address"
-                )
             if script is not None:
                 page = zoom_page(
                     options.title or picture.path.stem,

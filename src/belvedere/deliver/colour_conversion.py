@@ -5,6 +5,9 @@ interpolation between them is ten times as fast; how far it is off is measured w
 is more than `CLOSE_ENOUGH`, every pixel is put to LittleCMS itself. LittleCMS' own lattice, which it takes
 where nothing forbids it, has 33 nodes a side and is off by up to 1.6 (docs/paper.md).
 
+White is bare paper, exactly, for every intent but the absolute: tables of version 2 profiles have no node at
+white, and what they answer there would put a veil of ink on every white.
+
 References
 ----------
 ICC.1:2022, 6.3 (rendering intents); ISO 18619:2015 (black point compensation).
@@ -88,6 +91,8 @@ class ColourConversion:
             out[...] = self.ramp[codes[..., 0]]
         else:
             out[...] = self._exactly(codes[..., :3])
+        if self.intent != "absolute":
+            out[(codes[..., :3] == 65535).all(axis=-1)] = white
         out[codes[..., 3] == 0] = white
         return out
 
@@ -144,6 +149,8 @@ def colour_conversion(
         several[..., 0] = part[:, None, None]
         asked = several.reshape(len(part) * nodes, nodes, 3)
         lattice[k : k + 16] = plain._exactly(asked).reshape(len(part), nodes, nodes, -1)
+    if intent != "absolute":
+        lattice[-1, -1, -1] = paper.paper_white(65535)
     quick = ColourConversion(source, paper, intent, black_point, lattice, None, 0.0, 0.0)
     tried = _colours_to_try()
     exact, near = (lab_of(c.convert(tried), paper.data, paper.space) for c in (plain, quick))

@@ -8,8 +8,10 @@ sigma 1 / (2 pi k), makes up for M(k): a = (1/M(k) - 1) / (1 - G(k)), held so th
 `MOST_GAIN`. Below k it does less, as M asks; beyond it no more than 1 + a. It works on linear light, where
 blur adds up.
 
-No halo: the result is held within the range of the 3 x 3 pixels around, widened by `HALO` of that range on
-either side. An edge gets steeper, and overshoots by no more than `HALO` of its height.
+No halo: the result is held within the range of the 3 x 3 pixels around, widened by a share of it on either
+side: (gain - 1)/2 + 0.02, what a fine wave's crests need, and never more than `HALO`. An edge gets steeper
+and overshoots by no more than that share of its height; the paper's spread takes most of it back, and by the
+same model less than `HALO_ON_PAPER` is left.
 
 The Gaussian form is a model (J. C. Dainty, R. Shaw, Image Science, 1974, treats spread functions of media;
 cited from memory); the sigmas are common practice, no published source. A print that was measured knows
@@ -36,8 +38,11 @@ Surface = Literal["gloss", "matte", "canvas"]
 SPREAD_MM: dict[Surface, float] = {"gloss": 0.030, "matte": 0.045, "canvas": 0.060}
 """Sigma of a point's image on paper (common practice, no published source)."""
 
-HALO = 0.05
-"""Overshoot allowed, as a share of the range of light in the 3 x 3 pixels around."""
+HALO = 0.15
+"""Overshoot allowed at most, as a share of the range of light in the 3 x 3 pixels around."""
+
+HALO_ON_PAPER = 0.07
+"""What is left of it on paper, as a share of an edge's height; computed for 200 to 720 ppi."""
 
 MOST_GAIN = 2.0
 """Gain that the finest detail gets at most; more would print noise (common practice, no published source)."""
@@ -69,6 +74,8 @@ class Sharpening:
         M(k), 0 to 1.
     gain : float
         1 + a (1 - G(k)), for detail along an axis.
+    halo : float
+        Overshoot allowed, as a share of the range of light in the 3 x 3 pixels around.
     """
 
     weights: tuple[float, ...]
@@ -76,6 +83,7 @@ class Sharpening:
     cycles_per_mm: float
     paper_contrast: float
     gain: float
+    halo: float
 
     @property
     def reach(self) -> int:
@@ -111,13 +119,14 @@ def print_sharpening(ppi: float, distance_m: float = ARMS_LENGTH_M, spread_mm: f
     contrast = math.exp(-2.0 * (math.pi * spread_mm * k) ** 2)
     gain = min(1.0 / contrast, MOST_GAIN)
     if gain < UNSEEN_GAIN:
-        return Sharpening((1.0,), 0.0, k, contrast, 1.0)
+        return Sharpening((1.0,), 0.0, k, contrast, 1.0, 0.0)
     weights = _gaussian(pixels_per_mm / (2.0 * math.pi * k))
     passed = _response(weights, k / pixels_per_mm)
-    return Sharpening(weights, (gain - 1.0) / (1.0 - passed), k, contrast, gain)
+    halo = min((gain - 1.0) / 2.0 + 0.02, HALO)
+    return Sharpening(weights, (gain - 1.0) / (1.0 - passed), k, contrast, gain, halo)
 
 
-NO_SHARPENING = Sharpening((1.0,), 0.0, 0.0, 1.0, 1.0)
+NO_SHARPENING = Sharpening((1.0,), 0.0, 0.0, 1.0, 1.0, 0.0)
 """Off."""
 
 
@@ -142,7 +151,7 @@ def sharpen(lines: NDArray[np.float32], sharpening: Sharpening) -> NDArray[np.fl
         return lines
     weights = np.array(sharpening.weights, np.float32)
     out = np.empty((lines.shape[0] - 2 * reach, *lines.shape[1:]), np.float32)
-    _sharpen(lines, weights, reach, np.float32(sharpening.amount), np.float32(HALO), out)
+    _sharpen(lines, weights, reach, np.float32(sharpening.amount), np.float32(sharpening.halo), out)
     return out
 
 

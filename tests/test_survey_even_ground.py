@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from belvedere.survey.appearance.even_ground import is_even_ground
+from belvedere.survey.appearance.small_frame import small_frame
 
 
 def gravel(seed: int, grain_px: float) -> NDArray[np.uint8]:
@@ -20,20 +21,20 @@ def gravel(seed: int, grain_px: float) -> NDArray[np.uint8]:
 
 @pytest.mark.parametrize("grain_px", [1.0, 3.0, 6.0])
 def test_gravel_is_ground(grain_px: float) -> None:
-    assert is_even_ground(gravel(1, grain_px))
+    assert is_even_ground(small_frame(gravel(1, grain_px)))
 
 
 def test_gravel_under_a_sky_or_beside_water_is_none() -> None:
     image = gravel(2, 3.0)
     image[:120] = (150, 180, 220)
-    assert not is_even_ground(image)
+    assert not is_even_ground(small_frame(image))
     image = gravel(2, 3.0)
     image[:, 180:] = (90, 100, 110)
-    assert not is_even_ground(image)
+    assert not is_even_ground(small_frame(image))
 
 
 def test_a_plain_frame_is_none() -> None:
     plain = np.full((360, 240, 3), 130, dtype=np.uint8)
-    assert not is_even_ground(plain)
+    assert not is_even_ground(small_frame(plain))
     slope = np.tile(np.linspace(60, 200, 360)[:, None, None], (1, 240, 3)).astype(np.uint8)
-    assert not is_even_ground(slope)
+    assert not is_even_ground(small_frame(slope))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 
 from belvedere.survey.appearance.marker_look import MarkerLook
-from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers
+from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers, hiding
 from survey_sets import SCENE, Posed, facts, grid, joints
 
 HAND = MarkerLook("near-object", 0.95, "strips side by side that spread like fingers")
@@ -90,12 +91,35 @@ def test_stepped_exposures_of_one_view_are_no_markers() -> None:
     assert find_markers(range(18), facts(shots), joints(shots), poses) == {}
 
 
+def test_between_two_markers_only_what_surely_looks_like_one_is_another() -> None:
+    for strength, is_marker in ((0.7, False), (0.95, True)):
+        look = MarkerLook("near-object", strength, "")
+        hands = [Posed(0.0, 0.0, 40.0 + k, place=k + 3, marker=HAND) for k in range(2)]
+        shots = [*grid(ROW), hands[0], Posed(0.0, 0.0, 60.0, place=9, marker=look), hands[1]]
+        shots += grid(ROW, start_s=90.0, place=1)
+        assert (7 in markers(shots)) is is_marker
+        assert {6, 8} <= markers(shots)
+        assert 6 in markers([*shots[:6], *shots[7:8], *shots[9:]])  # at the end of a series
+
+
 def ground(seconds: float, **more: object) -> Posed:
-    return replace(Posed(0.0, -70.0, seconds, place=int(seconds) + 7), **more)  # type: ignore[arg-type]
+    own = Posed(0.0, -70.0, seconds, place=int(seconds) + 7, ground=True)
+    return replace(own, **more)  # type: ignore[arg-type]
 
 
-def habit(shots: Sequence[Posed], loose: Sequence[int], series: Sequence[Sequence[int]]) -> set[int]:
-    return set(by_habit(range(len(shots)), facts(shots), loose, (), series))
+def odd(seconds: float, odds: float, **more: object) -> Posed:
+    """A frame that overlaps nothing, of these log odds."""
+    look = MarkerLook("near-object" if odds > 0.0 else "scene", 1.0 / (1.0 + math.exp(-odds)), "")
+    return replace(Posed(0.0, 0.0, seconds, place=int(seconds) + 7, marker=look), **more)  # type: ignore[arg-type]
+
+
+def habit(
+    shots: Sequence[Posed],
+    loose: Sequence[int],
+    series: Sequence[Sequence[int]],
+    known: Sequence[int] = (),
+) -> set[int]:
+    return set(by_habit(range(len(shots)), facts(shots), loose, known, series))
 
 
 def test_frames_of_the_ground_at_the_ends_of_series_are_markers_by_habit() -> None:
@@ -106,6 +130,44 @@ def test_frames_of_the_ground_at_the_ends_of_series_are_markers_by_habit() -> No
 def test_one_such_frame_is_no_habit() -> None:
     shots = [ground(0.0), *grid(ROW, start_s=9.0)]
     assert habit(shots, [0], [range(1, 7)]) == set()
+
+
+def test_frames_that_look_like_scenes_prove_no_habit_however_many() -> None:
+    shots = [odd(0.0, -0.5), *grid(ROW, start_s=9.0), odd(50.0, -0.5)]
+    shots += [*grid(ROW, start_s=60.0, place=1), odd(90.0, -0.5)]
+    assert habit(shots, [0, 7, 14], [range(1, 7), range(8, 14)]) == set()
+
+
+def test_looks_and_habit_are_weighed() -> None:
+    """One marker at two ends: the share is (1 + 1) / (2 + 1), four to one with the looks' own 1 in 3."""
+    for odds, is_marker in ((-1.2, True), (-1.5, False), (-4.0, False)):
+        shots = [odd(0.0, 3.0), *grid(ROW, start_s=9.0), odd(50.0, odds)]
+        assert habit(shots, [7], [range(1, 7)], [0]) == ({7} if is_marker else set()), odds
+
+
+def test_a_marker_at_few_ends_is_no_habit() -> None:
+    """Three other ends have nothing: whoever does not mark them does not mark this one."""
+    shots = [*grid(ROW), odd(30.0, 3.0), *grid(ROW, start_s=60.0, place=1), odd(90.0, -0.3)]
+    shots += grid(ROW, start_s=120.0, place=2)
+    own = [range(6), range(7, 13), range(14, 20)]
+    assert habit(shots, [13], own, [6]) == set()
+    assert habit([odd(-9.0, 3.0), *shots], [14], [[n + 1 for n in s] for s in own], [0, 7]) == {14}
+
+
+def test_where_series_adjoin_one_marker_is_forgotten_not_two() -> None:
+    shots = [odd(0.0, 3.0), *grid(ROW, start_s=9.0), *grid(ROW, start_s=60.0, place=1), odd(90.0, -0.3)]
+    assert habit(shots, [13], [range(1, 7), range(7, 13)], [0]) == {13}
+
+
+def test_what_hides_little_of_a_view_is_a_marker_where_others_have_one() -> None:
+    row = grid(ROW, start_s=9.0)
+    for agreement, is_marker in ((0.84, True), (0.89, False)):
+        again = replace(odd(60.0, -1.7), yaw=row[-1].yaw, place=0, agreement=agreement)
+        shots = [odd(0.0, 3.0), *row, again]
+        hides = hiding(range(8), joints(shots))
+        assert markers(shots) == {0}
+        told = by_habit(range(8), facts(shots), [7], [0], [range(1, 7)], hides)
+        assert set(told) == ({7} if is_marker else set())
 
 
 def test_a_frame_between_two_parts_of_a_row_is_no_habit() -> None:

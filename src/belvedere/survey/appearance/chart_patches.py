@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import cv2
+import math
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from belvedere.survey.appearance.finger_strips import Outline
+from belvedere.survey.appearance.finger_strips import Outline, packed
 from belvedere.survey.appearance.joined_groups import joined_groups
 from belvedere.survey.appearance.small_frame import SmallFrame
 
@@ -16,6 +18,7 @@ _COMPACT = 0.55  # area against that of a square of the same outline: a first, q
 _LONGEST = 1.7  # sides of a patch against each other
 _APART = (0.85, 2.3)  # from patch to patch, in sides; outlines of holes lie a pixel outside
 _NEAREST = 1.3
+_ROOM = 150  # patches; no chart has more
 
 
 def largest_chart(lines: list[Outline], small: SmallFrame) -> tuple[int, float]:
@@ -50,25 +53,100 @@ def largest_chart(lines: list[Outline], small: SmallFrame) -> tuple[int, float]:
 
 def _patches(lines: list[Outline]) -> NDArray[np.float64]:
     """Centre and side (x, y, side) of each quad, the largest of those about one centre."""
-    found = []
-    for _, line in lines:
-        if len(line) > 4 * _MOST:
+    points, ends, _ = packed([(level, line) for level, line in lines if len(line) <= 4 * _MOST])
+    found = np.zeros((len(ends), 3))
+    found = found[: _quads(points, ends, found)]
+    places = found[np.lexsort((found[:, 1], found[:, 0], -found[:, 2]))]
+    return np.asarray(places[: _apart(places, _ROOM)], dtype=np.float64)
+
+
+@njit(cache=True, nogil=True)
+def _quads(points, ends, out):  # type: ignore[no-untyped-def]
+    """Centre and side of the outlines that fill the least rectangle about them, in `out`; how many."""
+    count = 0
+    begin = 0
+    for k in range(len(ends)):
+        line = points[begin : ends[k]]
+        begin = ends[k]
+        n = len(line)
+        area = 0.0
+        for i in range(n):
+            j = i + 1 if i + 1 < n else 0
+            area += line[i, 0] * line[j, 1] - line[j, 0] * line[i, 1]
+        area = 0.5 * abs(area) + 0.5 * n + 1.0  # outlines run through pixel centres
+        if area < _COMPACT * (0.25 * n + 1.0) ** 2:
             continue
-        area = cv2.contourArea(line) + 0.5 * len(line) + 1.0  # outlines run through pixel centres
-        if area < _COMPACT * (0.25 * len(line) + 1.0) ** 2:
-            continue
-        (cx, cy), (w, h), _ = cv2.minAreaRect(line)
-        w, h = w + 1.0, h + 1.0
+        cx, cy, w, h = _least_rectangle(line)
+        w += 1.0
+        h += 1.0
         if min(w, h) >= _LEAST and max(w, h) <= min(_MOST, _LONGEST * min(w, h)) and area >= _FULL * w * h:
-            found.append((cx, cy, (w * h) ** 0.5))
-    places = np.array(sorted(found, key=lambda q: (-q[2], q[0], q[1])), dtype=np.float64).reshape(-1, 3)
-    kept: list[int] = []
-    for i, (cx, cy, _) in enumerate(places):
-        if all(max(abs(cx - places[k, 0]), abs(cy - places[k, 1])) > 0.5 * places[k, 2] for k in kept):
-            kept.append(i)
-        if len(kept) >= 150:
-            break
-    return places[kept]
+            out[count] = cx, cy, math.sqrt(w * h)
+            count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _least_rectangle(line):  # type: ignore[no-untyped-def]
+    """Centre and sides (x, y, w, h) of the rectangle of least area about points; a side lies on the hull."""
+    top = line[:, 1].min()
+    rows = line[:, 1].max() - top + 1
+    ends = np.empty((2, rows))  # of each row: the hull holds no other points
+    ends[0], ends[1] = np.inf, -np.inf
+    for i in range(len(line)):
+        r = line[i, 1] - top
+        ends[0, r] = min(ends[0, r], line[i, 0])
+        ends[1, r] = max(ends[1, r], line[i, 0])
+    hull = np.empty((2 * rows, 2))
+    n = 0
+    for side in range(2):  # down along the left, up along the right
+        first = n
+        for step in range(rows):
+            r = step if side == 0 else rows - 1 - step
+            x, y = ends[side, r], float(r)
+            while n - first >= 2 and (hull[n - 1, 0] - hull[n - 2, 0]) * (y - hull[n - 2, 1]) >= (
+                hull[n - 1, 1] - hull[n - 2, 1]
+            ) * (x - hull[n - 2, 0]):
+                n -= 1
+            hull[n, 0], hull[n, 1] = x, y
+            n += 1
+    best = np.inf
+    cx = cy = wide = high = 0.0
+    for i in range(n):
+        j = i + 1 if i + 1 < n else 0
+        dx, dy = hull[j, 0] - hull[i, 0], hull[j, 1] - hull[i, 1]
+        long = math.sqrt(dx * dx + dy * dy)
+        if long == 0.0:
+            continue
+        dx, dy = dx / long, dy / long
+        u0 = v0 = np.inf
+        u1 = v1 = -np.inf
+        for k in range(n):
+            u, v = hull[k, 0] * dx + hull[k, 1] * dy, hull[k, 1] * dx - hull[k, 0] * dy
+            u0, u1, v0, v1 = min(u0, u), max(u1, u), min(v0, v), max(v1, v)
+        if (u1 - u0) * (v1 - v0) < best:
+            best, wide, high = (u1 - u0) * (v1 - v0), u1 - u0, v1 - v0
+            u, v = 0.5 * (u0 + u1), 0.5 * (v0 + v1)
+            cx, cy = u * dx - v * dy, u * dy + v * dx + top
+    return cx, cy, wide, high
+
+
+@njit(cache=True, nogil=True)
+def _apart(places, most):  # type: ignore[no-untyped-def]
+    """Move those that lie apart from all larger ones to the front, `most` at most; how many."""
+    count = 0
+    for i in range(len(places)):
+        free = True
+        for k in range(count):
+            away = max(abs(places[i, 0] - places[k, 0]), abs(places[i, 1] - places[k, 1]))
+            if away <= 0.5 * places[k, 2]:
+                free = False
+                break
+        if free:
+            places[count] = places[i]
+            count += 1
+            if count >= most:
+                break
+    return count
 
 
 def _even(places: NDArray[np.float64], joined: NDArray[np.bool_], small: SmallFrame) -> tuple[int, float]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.survey.appearance.small_frame import small_frame
+from belvedere.survey.appearance.small_frame import SmallFrame
 
 # Measured: 45 of 45 simulated frames of gravel and grass are within all three, 0 of 90 simulated scenes, 1 of
 # 69 photographs of scenes (a stone pavement). The bounds are common practice, no published source.
@@ -18,17 +16,16 @@ _AGAINST_DETAIL = 2.3  # the same, in terms of the spread of L within the parts
 _NEARLY_ALL = 10.0  # percentile
 
 
-def is_even_ground(image: NDArray[np.uint8]) -> bool:
+def is_even_ground(small: SmallFrame) -> bool:
     """Whether a frame is full of detail of one kind and one colour, to all its borders.
 
     Only a cue: a wall or a pavement looks so too.
 
     Parameters
     ----------
-    image : ndarray of shape (h, w, 3), uint8
-        sRGB, as displayed. Reduced to 160 px inside.
+    small : SmallFrame
+        Of the frame as displayed.
     """
-    small = small_frame(image)
     colour = _parts(small.lab)
     detail = _parts(small.fine[..., None])[:, 0]
     spread = float(np.sqrt(np.sum((colour - colour.mean(axis=0)) ** 2, axis=1).mean()))
@@ -45,9 +42,7 @@ def _parts(values: NDArray[np.float32]) -> NDArray[np.float64]:
     """Means (parts, channels) over the parts of a frame (h, w, channels)."""
     height, width = values.shape[:2]
     rows, columns = (np.arange(_PARTS + 1) * n // _PARTS for n in (height, width))
-    means = [
-        values[top:bottom, left:right].mean(axis=(0, 1), dtype=np.float64)
-        for top, bottom in itertools.pairwise(rows)
-        for left, right in itertools.pairwise(columns)
-    ]
-    return np.stack(means)
+    sums = np.add.reduceat(values, rows[:-1], axis=0, dtype=np.float64)
+    sums = np.add.reduceat(sums, columns[:-1], axis=1)
+    sizes = np.diff(rows)[:, None] * np.diff(columns)
+    return np.asarray((sums / sizes[..., None]).reshape(-1, values.shape[2]))

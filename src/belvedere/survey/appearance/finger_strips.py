@@ -72,12 +72,29 @@ def find_strips(lines: list[Outline], width: int, height: int) -> NDArray[np.flo
         and at how many thresholds it showed. Sorted by that number, falling.
     """
     long = max(width, height)
+    points, ends, levels = packed([(level, line) for level, line in lines if len(line) >= _SHORTEST])
     seen = np.zeros((_ROOM, 7))
-    count = 0
-    for level, line in lines:
-        if len(line) >= _SHORTEST:
-            count = _strips_of(line, width, height, _NARROWEST * long, _WIDEST * long, level, seen, count)
+    count = _strips_of_all(points, ends, levels, width, height, _NARROWEST * long, _WIDEST * long, seen)
     return np.asarray(_agreed(seen[:count], _TWICE), dtype=np.float64)
+
+
+def packed(lines: list[Outline]) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
+    """Outlines one after the other: all points (n, 2), where each outline ends, and its threshold."""
+    points = np.concatenate([line for _, line in lines]) if lines else np.zeros((0, 2), np.int32)
+    ends = np.cumsum([len(line) for _, line in lines], dtype=np.int64)
+    return points, ends, np.array([level for level, _ in lines], dtype=np.int64)
+
+
+@njit(cache=True, nogil=True)
+def _strips_of_all(points, ends, levels, width, height, narrowest, widest, out):  # type: ignore[no-untyped-def]
+    """Strips of packed outlines, in `out`; how many."""
+    count = 0
+    begin = 0
+    for k in range(len(ends)):
+        line = points[begin : ends[k]]
+        count = _strips_of(line, width, height, narrowest, widest, levels[k], out, count)
+        begin = ends[k]
+    return count
 
 
 @njit(cache=True, nogil=True)

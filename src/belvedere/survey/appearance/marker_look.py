@@ -16,7 +16,7 @@ from belvedere.survey.appearance.chart_patches import largest_chart
 from belvedere.survey.appearance.finger_strips import outlines
 from belvedere.survey.appearance.near_object import near_cues, near_odds
 from belvedere.survey.appearance.near_weights import FITTED, NearWeights
-from belvedere.survey.appearance.small_frame import small_frame
+from belvedere.survey.appearance.small_frame import SmallFrame, small_frame
 
 MarkerKind = Literal["dark", "blank", "near-object", "chart", "scene"]
 
@@ -48,7 +48,9 @@ class MarkerLook:
     why: str
 
 
-def marker_look(image: NDArray[np.uint8], weights: NearWeights = FITTED) -> MarkerLook:
+def marker_look(
+    image: NDArray[np.uint8], weights: NearWeights = FITTED, *, small: SmallFrame | None = None
+) -> MarkerLook:
     """Judge one frame by its appearance alone.
 
     Parameters
@@ -57,6 +59,8 @@ def marker_look(image: NDArray[np.uint8], weights: NearWeights = FITTED) -> Mark
         sRGB, as displayed, 160 px or more on its long side. Reduced to 160 px inside.
     weights : NearWeights
         Others than the fitted ones only to judge these.
+    small : SmallFrame or None
+        The picture's `small_frame`, where it was made already.
 
     Raises
     ------
@@ -65,7 +69,7 @@ def marker_look(image: NDArray[np.uint8], weights: NearWeights = FITTED) -> Mark
     """
     if image.ndim != 3 or image.shape[2] != 3 or image.dtype != np.uint8 or min(image.shape[:2]) < 8:
         raise ValueError(f"a picture is (h, w, 3) uint8, got {image.shape} {image.dtype}")
-    small = small_frame(image)
+    small = small or small_frame(image)
     light = float(np.percentile(small.lab[..., 0], 99.9))
     if light < _DARK:
         return MarkerLook(

@@ -14,6 +14,7 @@ from belvedere.capture.frame import Exposure, Metadata
 from belvedere.capture.glance import Glance, embedded_look, reduced_look
 from belvedere.survey.appearance.even_ground import is_even_ground
 from belvedere.survey.appearance.marker_look import MarkerLook, marker_look
+from belvedere.survey.appearance.small_frame import small_frame
 
 Depth = Literal["embedded", "reduced", "close"]
 """How closely a frame is looked at: the picture it carries, a reduced decode, a larger one for few frames."""
@@ -99,12 +100,13 @@ def look_at(glance: Glance, metadata: Metadata, depth: Depth) -> Look:
         size = (max(1, round(grey.shape[1] * scale)), max(1, round(grey.shape[0] * scale)))
         grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA))
     found = detect(np.asarray(grey, dtype=np.uint8), (metadata.width, metadata.height), most=_FEATURES[depth])
+    small = None if depth == "close" else small_frame(image)
     return Look(
         points=found.points.astype(np.float32),
         codes=np.clip(np.rint(found.descriptors * _CODES), 0, 255).astype(np.uint8),
         pixel=found.pixel,
         enough=glance.kind == "reduced" or max(image.shape[:2]) >= _ENOUGH_PX,
-        marker=_NOT_JUDGED if depth == "close" else marker_look(image),
+        marker=_NOT_JUDGED if small is None else marker_look(image, small=small),
         brightness=brightness,
-        ground=depth != "close" and is_even_ground(image),
+        ground=small is not None and is_even_ground(small),
     )

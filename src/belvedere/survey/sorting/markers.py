@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 
 from belvedere.survey.sorting.facts import Facts, is_plain
 from belvedere.survey.sorting.joints import Joint
@@ -16,9 +17,16 @@ _FREER, _FREER_MOST = 15.0, 3.0  # log odds for an agreement with third frames t
 _ENOUGH = 1.0  # log odds from which such a frame is a marker
 _LOOKS = 0.5  # strength from which a frame that continues nothing is a marker
 _LOOKS_SURE = 0.85  # the same, where it might be a frame of plain sky, or was held the other way
+_LOOKS_APART = 5.0 / 6.0  # the same, apart from the ends of series, as between two markers: odds of 5 to 1
 _ALONE = 3.0  # log odds of the looks that make a marker of a frame that overlaps others, but badly
 _BADLY = 0.5
-_HABIT_LEAST, _HABIT_SHARE = 2, 0.5  # marked ends of series that make a habit
+_HABIT_LEAST, _HABIT_SHARE = 1, 0.5  # marked ends of series that make a habit
+# Odds of a marker at an end of a series, over the share of ends that are marked: 1 against a stray at one end
+# in three, more than on most cards; and this against the 1 to 2 that the odds of looks count on.
+_PER_SHARE = 3.0 / 0.5
+# Log odds of a frame of one texture all over, as the ground is, and a hand out of focus that fills the frame:
+# 45 of 45 simulated frames of ground are and 1 of 69 scenes, and one marker in five is taken to be.
+_EVEN = math.log(3.5)
 _SAME_EV = 0.4
 
 LONE_CONFIDENCE = 0.55
@@ -57,67 +65,97 @@ def find_markers(
     brackets : collection of tuple of int
         Poses of stepped exposures; they show one view and are no markers.
     """
+    views = _views(order, joints, brackets)
+    out: dict[int, str] = {}
+    for i in order:
+        if views.near[i] and i not in views.stepped:
+            said = _before_a_view(i, facts, views) or _badly_joined(facts[i], views.near[i])
+            if said is not None:
+                out[i] = said
+    scene = {i for i in order if views.near[i] and i not in out}
+    for k, i in enumerate(order):
+        if not views.near[i] and (said := _alone(i, order, k, facts, scene)) is not None:
+            out[i] = said
+    return {i: out[i] for i in order if i in out}
+
+
+def _alone(
+    i: int, order: Sequence[int], k: int, facts: Sequence[Facts], scene: Collection[int]
+) -> str | None:
+    """Why a frame that overlaps nothing is a marker by its looks, given the frames that overlap others."""
+    look = facts[i].marker
+    if look is None or look.kind in ("scene", "blank"):
+        return None
+    beside = [order[n] for n in (k - 1, k + 1) if 0 <= n < len(order)]
+    like_sky = look.kind != "dark" and any(
+        n not in scene and is_plain(facts[n]) and strength(facts[n]) < _LOOKS for n in beside
+    )
+    before = next((n for n in reversed(order[:k]) if n in scene), None)
+    after = next((n for n in order[k + 1 :] if n in scene), None)
+    around = [n for n in (before, after) if n is not None]
+    turned = bool(around) and all(facts[n].held != facts[i].held for n in around)
+    apart = bool(around) and not any(n in scene for n in beside)
+    least = max(_LOOKS_SURE * (like_sky or turned), _LOOKS_APART * apart, _LOOKS)
+    return f"{_said(facts[i])}; shows nothing of the frames around it" if look.strength >= least else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Views:
+    """Joints by frame, which frames are of a run that goes on from one to the next, and stepped exposures."""
+
+    near: dict[int, list[Joint]]
+    in_run: dict[int, bool]
+    stepped: frozenset[int]
+
+
+def _views(order: Sequence[int], joints: Sequence[Joint], brackets: Collection[tuple[int, ...]]) -> _Views:
     place = {i: k for k, i in enumerate(order)}
     near: dict[int, list[Joint]] = {i: [] for i in order}
     for joint in joints:
         if joint.a in place and joint.b in place:
             near[joint.a].append(joint)
             near[joint.b].append(joint)
-    stepped = {i for pose in brackets for i in pose}
+    stepped = frozenset(i for pose in brackets for i in pose)
     in_run = {
         i: any(j.overlap < _SAME_VIEW and abs(place[j.a] - place[j.b]) == 1 for j in near[i]) or i in stepped
         for i in order
     }
-    out: dict[int, str] = {}
-    for i in order:
-        if not near[i]:
-            said = _alone(i, order, place[i], facts, near)
-        elif i in stepped:
-            said = None
-        else:
-            said = _before_a_view(i, facts, near, in_run) or _badly_joined(facts[i], near[i])
-        if said is not None:
-            out[i] = said
-    return out
+    return _Views(near, in_run, stepped)
 
 
-def _alone(
-    i: int, order: Sequence[int], k: int, facts: Sequence[Facts], near: Mapping[int, Sequence[Joint]]
-) -> str | None:
-    """Why a frame that overlaps nothing is a marker by its looks."""
-    look = facts[i].marker
-    if look is None or look.kind in ("scene", "blank"):
-        return None
-    beside = [order[n] for n in (k - 1, k + 1) if 0 <= n < len(order)]
-    like_sky = look.kind != "dark" and any(
-        not near[n] and is_plain(facts[n]) and strength(facts[n]) < _LOOKS for n in beside
-    )
-    before = next((n for n in reversed(order[:k]) if near[n]), None)
-    after = next((n for n in order[k + 1 :] if near[n]), None)
-    around = [n for n in (before, after) if n is not None]
-    turned = bool(around) and all(facts[n].held != facts[i].held for n in around)
-    if look.strength < (_LOOKS_SURE if like_sky or turned else _LOOKS):
-        return None
-    return f"{_said(facts[i])}; shows nothing of the frames around it"
-
-
-def _before_a_view(
-    i: int, facts: Sequence[Facts], near: Mapping[int, Sequence[Joint]], in_run: Mapping[int, bool]
-) -> str | None:
+def _before_a_view(i: int, facts: Sequence[Facts], views: _Views) -> str | None:
     """Why a frame shows the view of another with something before it."""
-    for joint in near[i]:
+    for joint in views.near[i]:
         if joint.overlap < _SAME_VIEW:
             continue
         other = joint.b if joint.a == i else joint.a
-        place = _OUTSIDE * (in_run[other] - in_run[i]) + _less_free(i, other, near)
-        share = min(max((joint.agreement - _HIDDEN) / (_FREE - _HIDDEN), 0.0), 1.0)
-        hidden = _STANDS_BEFORE + share * (_TWICE - _STANDS_BEFORE)
+        place, hidden = _hides(i, joint, views)
         own, others = _odds(facts[i]), _odds(facts[other])
-        both = own > _ENOUGH and not in_run[i] and not in_run[other]  # two markers of one view
+        both = own > _ENOUGH and not views.in_run[i] and not views.in_run[other]  # two markers of one view
         if own + place + hidden > _ENOUGH and (both or own + place > others - place):
             hides = f"hides {1.0 - joint.agreement:.0%} of a view that another frame shows free"
             return f"{_said(facts[i])}; {hides}"
     return None
+
+
+def _hides(i: int, joint: Joint, views: _Views) -> tuple[float, float]:
+    """Log odds that of two frames of one view this is the one with something before it, and that one is."""
+    other = joint.b if joint.a == i else joint.a
+    place = _OUTSIDE * (views.in_run[other] - views.in_run[i]) + _less_free(i, other, views.near)
+    share = min(max((joint.agreement - _HIDDEN) / (_FREE - _HIDDEN), 0.0), 1.0)
+    return place, _STANDS_BEFORE + share * (_TWICE - _STANDS_BEFORE)
+
+
+def hiding(
+    order: Sequence[int], joints: Sequence[Joint], brackets: Collection[tuple[int, ...]] = ()
+) -> dict[int, float]:
+    """Log odds, besides its looks, that a frame that shows the view of another has something before it."""
+    views = _views(order, joints, brackets)
+    return {
+        i: max(sum(_hides(i, j, views)) for j in near if j.overlap >= _SAME_VIEW)
+        for i, near in views.near.items()
+        if i not in views.stepped and any(j.overlap >= _SAME_VIEW for j in near)
+    }
 
 
 def _less_free(i: int, other: int, near: Mapping[int, Sequence[Joint]]) -> float:
@@ -154,12 +192,17 @@ def by_habit(
     loose: Collection[int],
     markers: Collection[int],
     series: Sequence[Sequence[int]],
+    hides: Mapping[int, float] | None = None,
 ) -> dict[int, str]:
-    """Markers that look like scenes, such as the ground: frames that stand where the others stand.
+    """Markers that their looks and their place tell together: frames that stand where other markers stand.
 
-    A frame that overlaps nothing, or repeats a view without agreeing all over it, next to the end of a series
-    and held and exposed like the series before or after it with the same lens, is a marker where at least
-    half of the ends of all series have such a frame or a marker.
+    In question is a frame that overlaps nothing, or repeats a view without agreeing all over it, next to the
+    end of a series and held and exposed like the series before or after it with the same lens. There is a
+    habit where a marker stands at one end at least, and at half of those ends where no frame in question
+    does: what is to be proved proves nothing. Only frames of one texture all over speak for each other.
+    The odds that the frame is a marker are those of its looks and of what it hides, times six times the share
+    of ends that are marked. That share is (1 + marked) / (2 + told), by Laplace's rule of succession, of the
+    ends where no frame in question stands.
 
     Parameters
     ----------
@@ -171,10 +214,12 @@ def by_habit(
         Markers found so far.
     series : sequence of sequence of int
         Shots of every series of the body.
+    hides : mapping of int to float, or None
+        As `hiding` tells it.
     """
     place = {i: k for k, i in enumerate(order)}
     home = {i: s for s, own in enumerate(series) for i in own}
-    candidates: dict[int, str] = {}
+    asked: list[int] = []
     for i in sorted(loose, key=lambda n: place[n]):
         k, look = place[i], facts[i].marker
         if look is None or look.kind == "blank":
@@ -185,11 +230,23 @@ def by_habit(
         alike = any(_alike(facts[i], facts[n]) for s in near for n in series[s])
         at_end = any(0 <= n < len(order) and order[n] in home for n in (k - 1, k + 1))
         if alike and at_end:
-            candidates[i] = f"{_said(facts[i])}; continues no scene, and stands where other markers stand"
-    marked = {*markers, *candidates}
-    ends = {k for own in series for k in (min(place[i] for i in own) - 1, max(place[i] for i in own) + 1)}
-    count = sum(0 <= k < len(order) and order[k] in marked for k in ends)
-    return candidates if count >= max(_HABIT_LEAST, _HABIT_SHARE * len(ends)) else {}
+            asked.append(i)
+    first, last = ([place[end(own, key=lambda i: place[i])] for own in series] for end in (min, max))
+    ends = {*(k - 1 for k in first), *(k + 1 for k in last if k + 1 not in first)}  # one where series adjoin
+    stands = {order[k] for k in ends if 0 <= k < len(order)}
+    known = stands & set(markers)
+    empty = len(ends) - len(known | (stands & set(asked)))
+    even = {i for i in asked if facts[i].ground}
+    out = {}
+    for i in asked:
+        marked = len(known | (even - {i} if i in even else set()))
+        if marked < max(_HABIT_LEAST, _HABIT_SHARE * (marked + empty)):
+            continue
+        share = (1.0 + marked) / (2.0 + marked + empty)
+        seen = _odds_of_looks(facts[i]) + (hides or {}).get(i, 0.0)
+        if seen + math.log(_PER_SHARE * share) > 0.0:
+            out[i] = f"{_said(facts[i])}; continues no scene, and stands where other markers stand"
+    return out
 
 
 def between_series(
@@ -239,6 +296,11 @@ def strength(facts: Facts) -> float:
 def _odds(facts: Facts) -> float:
     s = min(max(strength(facts), 0.018), 0.982)
     return math.log(s / (1.0 - s))
+
+
+def _odds_of_looks(facts: Facts) -> float:
+    """Log odds that a frame is a marker: something is close to the lens, or it shows one texture all over."""
+    return max(_odds(facts), _EVEN) if facts.ground else _odds(facts)
 
 
 def _said(facts: Facts) -> str:

@@ -15,7 +15,7 @@ from belvedere.survey.sorting.facts import Facts, facts_of
 from belvedere.survey.sorting.group import group_stretch, stepped_poses, stretches
 from belvedere.survey.sorting.joints import Joint, Optics, find_joints, learn_optics, pairs_to_try
 from belvedere.survey.sorting.look import Depth, Look
-from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers
+from belvedere.survey.sorting.markers import agreeing, between_series, by_habit, find_markers, hiding
 from belvedere.survey.sorting.order import BodySequence, order_shots
 from belvedere.survey.sorting.series import stands_for_a_frame
 from belvedere.survey.sorting.series_word import SeriesWord
@@ -64,10 +64,15 @@ def sort_card(card: Card, look: LookAt, word: SeriesWord | None = None, *, run: 
         field = max((_short_field(optics, i) for i in part), default=1.0)
 
         def group(joints: Sequence[Joint], part: Sequence[int] = part, field: float = field) -> Decided:
-            words = find_markers(part, facts, joints, stepped_poses(part, facts, joints))
+            brackets = stepped_poses(part, facts, joints)
+            words = find_markers(part, facts, joints, brackets)
             words = {i: w for i, w in words.items() if i not in scenes}
             return Decided(
-                tuple(part), group_stretch(part, facts, joints, words, field), words, agreeing(joints)
+                order=tuple(part),
+                grouped=group_stretch(part, facts, joints, words, field),
+                markers=words,
+                agreeing=agreeing(joints),
+                hides=hiding(part, joints, brackets),
             )
 
         found = group(joints)
@@ -100,7 +105,8 @@ def _with_habit(
             [i for p in draft.poses for i in d.grouped.poses[p]] for d in parts for draft in d.grouped.drafts
         ]
         markers = {i for d in parts for i in d.markers}
-        told = by_habit(sequence.order, facts, loose, markers, series)
+        hides = {i: odds for d in parts for i, odds in d.hides.items()}
+        told = by_habit(sequence.order, facts, loose, markers, series, hides)
         alone = {i for d in parts for p in d.grouped.loose for i in d.grouped.poses[p]} - {*told, *markers}
         lone = between_series(sequence.order, facts, alone - scenes, series)
         words |= told | lone

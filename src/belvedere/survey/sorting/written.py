@@ -6,7 +6,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,8 @@ class Decided:
         Shots that agree with another all over what they share: surely no markers.
     unsure : frozenset of int
         Markers that only look and stand like one.
+    hides : mapping of int to float
+        Log odds of something before the lens, for shots that show the view of another.
     """
 
     order: tuple[int, ...]
@@ -51,6 +53,7 @@ class Decided:
     markers: Mapping[int, str]
     agreeing: frozenset[int] = frozenset()
     unsure: frozenset[int] = frozenset()
+    hides: Mapping[int, float] = field(default_factory=dict)
 
 
 def write_card_down(

@@ -67,6 +67,9 @@ class TiffSamples:
         self._tables = page.jpegtables if int(page.compression) == _JPEG else None
         self._as_jpeg: Callable[..., Any] | None = page.decode if int(page.compression) == _JPEG else None
         self._decompress, self._unpredict = _codecs(page, file)
+        self._palette = (
+            np.asarray(page.colormap) if page.photometric == _PALETTE else np.zeros((3, 0), np.uint16)
+        )
         self._in_place = int(page.compression) == _NONE and int(page.predictor) == 1
         size = self._tall * self._wide * self._in_segment * self._native.itemsize
         if not self._in_place and size > LARGEST_SEGMENT_BYTES:
@@ -211,7 +214,7 @@ class TiffSamples:
         """Three colours, and coverage where there is one, from the samples that were kept."""
         photometric = self._page.photometric
         if photometric == _PALETTE:
-            looked_up = np.asarray(self._page.colormap).T[raw[..., 0]]  # (2^bits, 3), uint16
+            looked_up = self._palette.T[raw[..., 0]]  # (2^bits, 3), uint16
             return np.ascontiguousarray(looked_up >> 8).astype(np.uint8)
         if photometric == _MINISWHITE:
             raw[..., 0] = np.iinfo(raw.dtype).max - raw[..., 0]

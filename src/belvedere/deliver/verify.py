@@ -16,7 +16,7 @@ from belvedere.errors import UnreadableFile
 State = Literal["same", "changed", "missing", "unreadable", "not-on-record"]
 Role = Literal["picture", "report", "source", "word", "made-from"]
 
-_PARENTS = 3
+_PARENTS, _DEPTH = 3, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,8 @@ def verify(
         A kept picture or its manifest; or a stitched picture, or its report: then its sources are checked,
         and of the picture only that it is there, for a report does not hold its content.
     sources : Path, optional
-        Folder with the set's files, searched with all below it; else the record's folder and those above it.
+        Folder with the set's files, searched with all below it; else the record's folder, two folders down
+        from it and three up.
     progress : function of a share, 0 to 1, optional
 
     Raises
@@ -133,31 +134,33 @@ def _wanted(kept: KeepManifest | None, report: Report | None) -> Iterator[tuple[
 
 def _places(folder: Path, sources: Path | None, names: list[str]) -> Callable[[Role, str], Iterator[Path]]:
     """Where a file may lie, likeliest first."""
-    below: dict[str, list[Path]] = {}
-    if sources is not None:
-        if not sources.is_dir():
-            raise UnreadableFile(sources, "is no folder; give the one that holds the set's files")
-        wanted = set(names)
-        for where, folders, files in os.walk(sources):
-            folders.sort()
-            for name in sorted(wanted.intersection(files)):
-                below.setdefault(name, []).append(Path(where) / name)
+    if sources is not None and not sources.is_dir():
+        raise UnreadableFile(sources, "is no folder; give the one that holds the set's files")
+    below = _found_below(sources or folder, set(names), _DEPTH if sources is None else None)
 
     def places(role: Role, file: str) -> Iterator[Path]:
         part = PurePosixPath(file)
-        if role in ("picture", "report", "made-from", "word"):
+        if role != "source":
             yield folder / part.name
-            if role in ("picture", "report"):
-                return
-        if sources is not None and role != "made-from":
-            yield sources / part
+        if role in ("source", "word"):
+            roots = (folder, *folder.resolve().parents[:_PARENTS]) if sources is None else (sources,)
+            for root in roots:
+                yield root / part
+                yield root / part.name
             yield from below.get(part.name, ())
-            return
-        for root in (folder, *folder.resolve().parents[:_PARENTS]):
-            yield root / part
-            yield root / part.name
 
     return places
+
+
+def _found_below(root: Path, names: set[str], depth: int | None) -> dict[str, list[Path]]:
+    """Files of these names in a folder and those below it, at most so deep."""
+    found: dict[str, list[Path]] = {}
+    top = len(root.parts)
+    for where, folders, files in os.walk(root):
+        folders[:] = sorted(folders) if depth is None or len(Path(where).parts) - top < depth else []
+        for name in sorted(names.intersection(files)):
+            found.setdefault(name, []).append(Path(where) / name)
+    return found
 
 
 def _check(role: Role, file: str, digest: str | None, places: Iterator[Path]) -> Checked:

@@ -88,13 +88,14 @@ def overlaps_of_rows(plan: ShootPlan, count: int = 40, most: int = 12) -> list[f
 
 def _shared(plan: ShootPlan, camera: Camera, stop: Stop, others: list[Camera], count: int) -> float:
     x = (np.arange(count) + 0.5) / count * camera.width - 0.5
-    y = (np.arange(count) + 0.5) / count * camera.height - 0.5
-    rays = camera.rays(np.stack(np.meshgrid(x, y), axis=-1))
     if not plan.view.full_turn:
         column = stop.yaw + np.arctan2((x - camera.principal_point[0]) / camera.focal_px, np.cos(stop.pitch))
         inside = (column >= plan.view.yaw_left - 1e-9) & (column <= plan.view.yaw_right + 1e-9)
         if inside.any():
-            rays = rays[:, inside]
+            x = x[inside]
+    tall = count * max(1, count // len(x))  # few columns of rays: each must count more finely
+    y = (np.arange(tall) + 0.5) / tall * camera.height - 0.5
+    rays = camera.rays(np.stack(np.meshgrid(x, y), axis=-1))
     seen = np.zeros(rays.shape[:2], dtype=bool)
     for other in others:
         seen |= other.project(rays)[1]

@@ -488,8 +488,10 @@ def test_options_that_cannot_be_followed(
 
 # Help
 
+COMMANDS = ("plan", "check", "sort", "stitch", "deliver", "verify", "demo")
 
-@pytest.mark.parametrize("command", [[], ["check"], ["sort"], ["stitch"], ["demo"]])
+
+@pytest.mark.parametrize("command", [[], *([name] for name in COMMANDS[1:])])  # plan: by itself
 def test_help_has_an_example_that_parses(command: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*command, "--help"]) in MADE
     text = capsys.readouterr().out
@@ -497,7 +499,7 @@ def test_help_has_an_example_that_parses(command: list[str], capsys: pytest.Capt
     examples = [line.split() for line in lines if line.startswith("  belvedere ")]
     assert examples
     for words in examples:
-        assert parser().parse_args(words[1:]).command in ("check", "sort", "stitch", "demo")
+        assert parser().parse_args(words[1:]).command in COMMANDS
     assert max(len(line) for line in text.splitlines()) < 120
 
 

@@ -42,7 +42,7 @@ def deliver_screen(given: argparse.Namespace) -> int:
     finally:
         line.close()
     for notice in (*made.notices, *made.left_out):
-        print(f"belvedere: {notice}", file=sys.stderr, flush=True)
+        print(f"belvedere: {path.name}: {notice}", file=sys.stderr, flush=True)
     if not given.quiet:
         print(_made(out, made, options), flush=True)
     return 3 if made.notices or made.left_out else 0
@@ -91,6 +91,7 @@ def _made(out: Path, made: ScreenMade, options: ScreenOptions) -> str:
     parts += [f"{name} ({width} x {height} px)" for name, width, height in made.shares]
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
     words = [f"Written: {out}, with {listed}"]
+    words += [f"{remark[0].upper()}{remark[1:]}." for remark in made.remarks]
     if made.page:
         words.append(f"Open {out / PAGE}, or put the folder on any web server.")
     if made.tiles and options.address is None:

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import simplejpeg
-from numpy.typing import NDArray
-
 from belvedere.deliver.finished_folder import finished_folder, written
-from belvedere.deliver.iiif import TILE, TileSet, all_paths, image_information, tile_at, whole_paths
+from belvedere.deliver.iiif import TILE, TileSet, all_paths, image_information
 from belvedere.deliver.light_pyramid import LightTile, walk_light
 from belvedere.deliver.picture import Picture
-from belvedere.deliver.reduced import Reduction, reduced_size
-from belvedere.deliver.screen_colour import ScreenColour, screen_colour
-from belvedere.deliver.share_jpeg import FULL_COLOUR_FROM, QUALITY, write_share_jpeg
-from belvedere.deliver.share_metadata import Told, share_metadata
+from belvedere.deliver.screen_colour import screen_colour
+from belvedere.deliver.share_jpeg import QUALITY
+from belvedere.deliver.share_metadata import Told
+from belvedere.deliver.shares import Shares
+from belvedere.deliver.tile_files import TileFiles
 from belvedere.deliver.zoom_page.page import zoom_page
 from belvedere.deliver.zoom_page.viewer import MISSING, viewer_script
 from belvedere.errors import OutputFailed
@@ -111,9 +107,11 @@ class ScreenMade:
     shares : tuple of (str, int, int)
         Name, width and height of each JPEG to be shared.
     notices : tuple of str
-        What a person should know, one sentence each, without a full stop.
+        What could not be known or kept, one sentence each, without a full stop.
     left_out : tuple of str
         What was wanted and is not there, likewise.
+    remarks : tuple of str
+        What is good to know, likewise.
     """
 
     tiles: int
@@ -121,6 +119,7 @@ class ScreenMade:
     shares: tuple[tuple[str, int, int], ...]
     notices: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def made_for_screen(folder: Path) -> bool:
@@ -164,143 +163,80 @@ def write_for_screen(
     """
     tiles = TileSet(picture.width, picture.height, options.tile)
     colour = screen_colour(picture.icc, picture.bits)
-    shares = [_Share(tiles, side) for side in sorted(set(options.share_px), reverse=True)]
-    notices = [] if colour.notice is None else [f"{picture.path.name}: {colour.notice}"]
-    left_out: list[str] = []
+    shares = Shares(tiles, options.share_px)
     script = viewer_script() if options.page else None
-    if options.page and script is None:
-        left_out.append(MISSING)
     with finished_folder(folder) as part:
-        drawing = _Drawing(part / TILES, tiles, colour, options) if options.page else None
-
-        def draw(tile: LightTile) -> None:
-            if drawing is not None:
-                drawing.draw(tile)
-
-        def feed(tile: LightTile) -> None:
-            for share in shares:
-                share.feed(tile)
-
+        drawing = (
+            TileFiles(part / TILES, tiles, colour, options.ground, options.tile_quality)
+            if options.page
+            else None
+        )
         walk_light(
             picture.read,
             colour.light,
             tiles,
-            draw=draw,
-            feed=feed,
-            wanted=frozenset(share.level for share in shares),
+            draw=_pass if drawing is None else drawing.draw,
+            feed=shares.feed,
+            wanted=shares.levels,
             workers=workers,
             progress=progress,
         )
-        count = 0
         if drawing is not None:
             drawing.write_whole()
-            count = sum(1 for _ in all_paths(tiles))
             information = image_information(tiles, f"{(options.address or TRY_AT).rstrip('/')}/{TILES}")
             written(part / TILES / "info.json", _json(information))
             if script is not None:
-                page = zoom_page(
-                    options.title or picture.path.stem,
-                    information,
-                    script,
-                    tiles=TILES,
-                    full_turn=_is_full_turn(picture),
-                    ground="#{:02x}{:02x}{:02x}".format(*options.ground),
-                )
-                written(part / PAGE, page.encode("utf-8"))
-        made: dict[str, tuple[str, int, int]] = {}
-        for share in shares:
-            name = f"{picture.path.stem}-{max(share.out)}.jpg"
-            if name in made:
-                continue
-            metadata = share_metadata(picture.tags, picture.xmp, *share.out, told=options.told)
-            notices += [notice for notice in metadata.notices if notice not in notices]
-            stream = io.BytesIO()
-            rgb = colour.encode(share.light(), options.ground)
-            write_share_jpeg(stream, rgb, quality=options.share_quality, metadata=metadata)
-            written(part / name, stream.getvalue())
-            made[name] = (name, *share.out)
-            if share.asked > max(share.out):
-                notices.append(
-                    f"{name}: the picture's own size; nothing is enlarged to the {share.asked} px asked for"
-                )
+                written(part / PAGE, _page(picture, information, script, options).encode("utf-8"))
+        files = []
+        for k in range(len(shares)):
+            file = shares.file(
+                k,
+                picture,
+                colour,
+                ground=options.ground,
+                quality=options.share_quality,
+                told=options.told,
+            )
+            written(part / file.name, file.data)
+            files.append(file)
         about = {
             "schema": SCHEMA,
             "picture": {"file": picture.path.name, "width": picture.width, "height": picture.height},
             "tiles": TILES if drawing is not None else None,
             "page": PAGE if script is not None else None,
-            "shares": [{"file": name, "width": w, "height": h} for name, w, h in made.values()],
+            "shares": [{"file": f.name, "width": f.width, "height": f.height} for f in files],
         }
         written(part / ABOUT, _json(about))
-    return ScreenMade(count, script is not None, tuple(made.values()), tuple(notices), tuple(left_out))
+    notices = [] if colour.notice is None else [colour.notice]
+    notices += [notice for file in files for notice in file.notices]
+    own = max(picture.width, picture.height)
+    return ScreenMade(
+        tiles=0 if drawing is None else sum(1 for _ in all_paths(tiles)),
+        page=script is not None,
+        shares=tuple((file.name, file.width, file.height) for file in files),
+        notices=tuple(dict.fromkeys(notices)),
+        left_out=(MISSING,) if options.page and script is None else (),
+        remarks=tuple(
+            f"the picture is {own} px long, and is not enlarged to {side} px"
+            for side in sorted(set(options.share_px))
+            if side > own
+        ),
+    )
 
 
-@dataclass
-class _Drawing:
-    """Writes tiles as they come, and keeps what the whole pictures are made of."""
-
-    folder: Path
-    tiles: TileSet
-    colour: ScreenColour
-    options: ScreenOptions
-    whole: dict[int, NDArray[np.uint8]] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.whole = {}
-        for level in self.tiles.whole_levels:
-            width, height = self.tiles.level_size(level)
-            self.whole[level] = np.zeros((height, width, 3), np.uint8)
-
-    def draw(self, tile: LightTile) -> None:
-        """Write a tile; called from several threads."""
-        rgb = self.colour.encode(tile.light, self.options.ground)
-        whole = self.whole.get(tile.level)
-        if whole is not None:
-            y, x = tile.row * self.tiles.tile, tile.column * self.tiles.tile
-            whole[y : y + rgb.shape[0], x : x + rgb.shape[1]] = rgb
-        path = tile_at(self.tiles, tile.level, tile.column, tile.row).path
-        if not path.startswith("full/"):  # that comes with the whole pictures
-            written(self.folder / path, self._jpeg(rgb))
-
-    def write_whole(self) -> None:
-        """Write the whole pictures, once every tile was drawn."""
-        for level, rgb in self.whole.items():
-            data = self._jpeg(rgb)
-            for path in whole_paths(self.tiles, level):
-                written(self.folder / path, data)
-
-    def _jpeg(self, rgb: NDArray[np.uint8]) -> bytes:
-        """A JPEG without a profile, which browsers take as sRGB (CSS Color Module Level 4, W3C, 10.2)."""
-        return bytes(
-            simplejpeg.encode_jpeg(
-                np.ascontiguousarray(rgb),
-                quality=self.options.tile_quality,
-                colorspace="RGB",
-                colorsubsampling="444" if self.options.tile_quality >= FULL_COLOUR_FROM else "420",
-                fastdct=False,
-            )
-        )
+def _page(picture: Picture, information: dict[str, Any], script: str, options: ScreenOptions) -> str:
+    return zoom_page(
+        options.title or picture.path.stem,
+        information,
+        script,
+        tiles=TILES,
+        full_turn=_is_full_turn(picture),
+        ground="#{:02x}{:02x}{:02x}".format(*options.ground),
+    )
 
 
-class _Share:
-    """A reduced picture, from the level that still has twice its size, or from the picture itself."""
-
-    def __init__(self, tiles: TileSet, side: int) -> None:
-        self.asked = side
-        self.out = reduced_size(tiles.width, tiles.height, side)
-        self.level = max(
-            (k for k in range(tiles.levels) if max(tiles.level_size(k)) >= 2 * max(self.out)), default=0
-        )
-        self._tile = tiles.tile
-        s = 2**self.level
-        size, span = tiles.level_size(self.level), (tiles.width / s, tiles.height / s)
-        self._reduction = Reduction(size, span, self.out)
-
-    def feed(self, tile: LightTile) -> None:
-        if tile.level == self.level:
-            self._reduction.feed(tile.column * self._tile, tile.row * self._tile, tile.light)
-
-    def light(self) -> NDArray[np.float32]:
-        return self._reduction.light()
+def _pass(tile: LightTile) -> None:
+    """Draw nothing."""
 
 
 def _is_full_turn(picture: Picture) -> bool:

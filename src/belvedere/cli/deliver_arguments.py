@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from belvedere.cli.deliver_paper_arguments import add_paper
 from belvedere.cli.deliver_screen_arguments import add_screen
 
 _DELIVER_EXIT = """exit codes:
@@ -28,6 +29,8 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
         epilog="examples:\n"
         "  belvedere deliver morning.tif --for keep\n"
         "  belvedere deliver morning.tif --for keep --out archive/morning.tif\n"
+        "  belvedere deliver morning.tif --for paper --width 120cm --paper cotton.icc --wrap 4cm\n"
+        "  belvedere deliver morning.tif --for paper --width 3m --roll 1118 --as pdf\n"
         "  belvedere deliver morning.tif --for screen --share 2048 4096 --without-place\n\n" + _DELIVER_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -36,20 +39,23 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
         "--for",
         dest="purpose",
         required=True,
-        choices=("keep", "screen"),
+        choices=("keep", "paper", "screen"),
         metavar="PURPOSE",
         help="keep: a tiled TIFF with smaller copies of itself, its report, and a manifest of what it was "
-        "made of; screen: a folder with static tiles, a page to zoom into them, and JPEGs to share",
+        "made of; paper: files for the printer, at the print's size and in its paper's colours; "
+        "screen: a folder with static tiles, a page to zoom into them, and JPEGs to share",
     )
     deliver.add_argument(
         "--out",
         metavar="OUT",
-        help="what to write; if not given, beside PICTURE: PICTURE.keep.tif, or the folder PICTURE.screen",
+        help="what to write; if not given, beside PICTURE: PICTURE.keep.tif, PICTURE.paper.tif, or the "
+        "folder PICTURE.screen",
     )
     deliver.add_argument(
         "--replace", action="store_true", help="replace a file of OUT's name that Belvedere did not make"
     )
     deliver.add_argument("--workers", type=int, metavar="N", help="threads; one a processor if not given")
+    add_paper(deliver)
     add_screen(deliver)
     return deliver
 

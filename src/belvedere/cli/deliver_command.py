@@ -15,6 +15,10 @@ def deliver_command(given: argparse.Namespace) -> int:
         from belvedere.cli.deliver_screen import deliver_screen
 
         return deliver_screen(given)
+    if given.purpose == "paper":
+        from belvedere.cli.deliver_paper import deliver_paper
+
+        return deliver_paper(given)
     from belvedere.cli.deliver_keep import deliver_keep
 
     return deliver_keep(given)

@@ -24,6 +24,7 @@ STAGE_WORDS = {
     "copies": "copying",
     "examination": "examining the set",
     "keep": "writing the picture to keep",
+    "paper": "making the print",
     "screen": "making the folder for the screen",
     "verify": "reading the files again",
 }

@@ -40,6 +40,8 @@ def encode_tile(pixels: Samples, tile: int = 512, *, as_is: bool = False) -> byt
     if pixels.dtype not in (np.uint8, np.uint16):
         raise ValueError(f"a tile needs uint8 or uint16 samples, not {pixels.dtype}")
     if samples == 3 or as_is:
+        if not pixels.any():
+            return _empty_tile(tile, pixels.dtype.itemsize, samples)
         return _deflate(_horizontal_differences(pixels, tile))
     coverage = pixels[..., 3]
     if not coverage.any():
@@ -90,5 +92,5 @@ def _deflate(samples: Samples) -> bytes:
 
 
 @lru_cache(maxsize=8)
-def _empty_tile(tile: int, sample_bytes: int) -> bytes:
-    return _deflate(np.zeros((tile, tile, 4), dtype=f"<u{sample_bytes}"))
+def _empty_tile(tile: int, sample_bytes: int, samples: int = 4) -> bytes:
+    return _deflate(np.zeros((tile, tile, samples), dtype=f"<u{sample_bytes}"))

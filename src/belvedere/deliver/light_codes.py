@@ -38,14 +38,16 @@ class LightCodes:
     def __init__(self, curves: Sequence[NDArray[np.floating]], bits: int) -> None:
         if len(curves) not in (1, 3) or bits not in (8, 16):
             raise ValueError(f"needs 1 or 3 curves and 8 or 16 bits, not {len(curves)} and {bits}")
-        codes, known = np.linspace(0.0, 1.0, 2**bits), np.linspace(0.0, 1.0, TABLE_SIZE)
-        tables = [np.maximum.accumulate(np.interp(codes, known, curve)) for curve in curves]
-        self._tables = np.stack(tables).astype(np.float32)
+        steps, known = 2**bits - 1, np.linspace(0.0, 1.0, TABLE_SIZE)
+        rising = [np.maximum.accumulate(curve) for curve in curves]
+        codes, between = np.arange(steps + 1) / steps, (np.arange(steps) + 0.5) / steps
+        self._tables = np.stack([np.interp(codes, known, c) for c in rising]).astype(np.float32)
+        self._bounds = np.stack([np.interp(between, known, c) for c in rising]).astype(np.float32)
         self._first = int(_DARKEST.view(np.uint32)) >> _SHIFT
         last = int(np.float32(1.0).view(np.uint32)) >> _SHIFT
         lowest = (np.arange(self._first, last + 1, dtype=np.uint32) << _SHIFT).view(np.float32)
         lowest[0] = 0.0  # all that is darker
-        starts = [np.maximum(np.searchsorted(table, lowest, side="left") - 1, 0) for table in self._tables]
+        starts = [np.searchsorted(bounds, lowest, side="left") for bounds in self._bounds]
         self._starts = np.stack(starts).astype(np.int32)
         self._dtype: type[np.uint8] | type[np.uint16] = np.uint8 if bits == 8 else np.uint16
 
@@ -69,7 +71,7 @@ class LightCodes:
             raise ValueError(f"a pixel has 3 or 4 samples, not {channels}")
         out: Codes = np.empty((*light.shape[:2], channels), self._dtype)
         whole = np.ascontiguousarray(light, dtype=np.float32)
-        _to_codes(whole, self._tables, self._starts, self._first, float(np.iinfo(self._dtype).max), out)
+        _to_codes(whole, self._bounds, self._starts, self._first, float(np.iinfo(self._dtype).max), out)
         return out
 
 
@@ -98,11 +100,12 @@ def _to_light(codes: Codes, tables: Light, white: float, out: Light) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy", boundscheck=False)
 def _to_codes(
-    light: Light, tables: Light, starts: NDArray[np.int32], first: int, white: float, out: Codes
+    light: Light, bounds: Light, starts: NDArray[np.int32], first: int, white: float, out: Codes
 ) -> None:
     """Fill codes (h, w, 3 or 4) from light (h, w, 4) times coverage."""
     h, w, samples = out.shape
-    curves, last = tables.shape[0], tables.shape[1] - 1
+    curves, last = bounds.shape[0], bounds.shape[1]
+    top = starts.shape[1] - 1
     value = np.empty(1, np.float32)
     bits = value.view(np.uint32)
     for j in range(h):
@@ -119,20 +122,11 @@ def _to_codes(
                 c = k % curves
                 value[0] = light[j, i, k] / alpha
                 v = value[0]
-                if v >= tables[c, last]:
-                    # the lowest code of all that are as bright
-                    low = last
-                    while low > 0 and tables[c, low - 1] >= tables[c, last]:
-                        low -= 1
-                    out[j, i, k] = low
-                    continue
                 if not v > np.float32(0.0):
                     out[j, i, k] = 0
                     continue
-                # the step with table[low] < v <= table[low + 1]
-                low = starts[c, max((bits[0] >> _SHIFT) - first, 0)]
-                while tables[c, low + 1] < v:
-                    low += 1
-                below, above = float(tables[c, low]), float(tables[c, low + 1])
-                near = (float(v) - below) * 2.0 >= above - below
-                out[j, i, k] = low + 1 if near else low
+                # as many codes are darker as there are bounds between codes that the light reaches
+                code = starts[c, min(max((bits[0] >> _SHIFT) - first, 0), top)]
+                while code < last and bounds[c, code] <= v:
+                    code += 1
+                out[j, i, k] = code

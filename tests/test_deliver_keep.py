@@ -1,4 +1,4 @@
-"""A picture to keep: what other libraries read of every size in it, its tags, memory, nothing half-written."""
+"""A picture to keep: what other libraries read, its tags, memory, and nothing half-done."""
 
 from __future__ import annotations
 

@@ -33,6 +33,9 @@ PAGE = "index.html"
 TILE_QUALITY = 85
 """JPEG quality of tiles (libjpeg's scale; common practice, no published source)."""
 
+MOST_WORKERS = 4
+"""Threads at most: each may hold 100 MB of samples and light, and all is to stay below 1 GiB."""
+
 TRY_AT = "http://localhost:8000"
 """Where `python3 -m http.server` shows a folder: stands for the address nobody gave."""
 
@@ -151,7 +154,7 @@ def write_for_screen(
         Replaced if it is there: ask `finished_folder.check_folder` first.
     options : ScreenOptions
     workers : int
-        Threads; each holds a block of 2048 x 2048 px or a little more.
+        Threads, `MOST_WORKERS` at most.
     progress : function of a share, 0 to 1, optional
 
     Raises
@@ -178,7 +181,7 @@ def write_for_screen(
             draw=_pass if drawing is None else drawing.draw,
             feed=shares.feed,
             wanted=shares.levels,
-            workers=workers,
+            workers=min(workers, MOST_WORKERS),
             progress=progress,
         )
         if drawing is not None:

@@ -229,6 +229,17 @@ def test_what_does_not_fit_is_said_before(picture: Path, tmp_path: Path, monkeyp
             plan_print(opened, tmp_path / "p.tif", _PLAIN)
 
 
+@pytest.mark.parametrize("kind", ["tiff", "pdf"])
+def test_only_prints_are_replaced_unasked(picture: Path, tmp_path: Path, kind: Any) -> None:
+    (file,) = _make(picture, tmp_path / "print", replace(_PLAIN, format=kind))
+    assert _make(picture, file, replace(_PLAIN, format=kind)) == (file,)
+    file.write_bytes(picture.read_bytes())
+    with pytest.raises(OutputFailed, match="is no print made here"):
+        _make(picture, file, replace(_PLAIN, format=kind))
+    with open_picture(picture) as opened:
+        assert plan_print(opened, file, replace(_PLAIN, format=kind), replace=True).files == (file,)
+
+
 def test_the_words_tell_what_there_is(picture: Path, tmp_path: Path) -> None:
     options = PaperOptions(
         PrintWish(width_mm=300.0, ppi=200.0, wrap_mm=10.0), profile=_COTTON, roll_mm=80.0, overlap_mm=5.0

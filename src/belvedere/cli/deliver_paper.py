@@ -36,7 +36,7 @@ def deliver_paper(given: argparse.Namespace) -> int:
     line = Progress(sys.stderr, False if given.quiet else (True if given.progress else None))
     try:
         with open_picture(path) as picture:
-            plan = plan_print(picture, out, options)
+            plan = plan_print(picture, out, options, replace=given.replace)
             if not given.quiet:
                 print(planned_words(plan), flush=True)
             warning = enlarging_words(plan)

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-import belvedere
 from belvedere.capture.icc import TABLE_SIZE, read_profile
 from belvedere.capture.primaries import srgb_profile
 from belvedere.compose.encode import Encoder
@@ -27,7 +26,7 @@ from belvedere.deliver.paper_size import PrintLayout
 from belvedere.deliver.paper_tiff import PaperTiff
 from belvedere.deliver.picture import Picture, processors
 from belvedere.deliver.print_lines import PrintLines
-from belvedere.deliver.print_plan import PrintPlan
+from belvedere.deliver.print_plan import SOFTWARE, PrintPlan
 
 _STRIP_BYTES = 12 << 20  # of light, a strip that is worked on at once
 _LEAST_ROWS, _MOST_ROWS = 8, 128
@@ -106,7 +105,7 @@ def make_print(
                 bits=options.bits,
                 ppi=layout.ppi,
                 rows=rows,
-                software=f"Belvedere {belvedere.__version__}",
+                software=SOFTWARE,
                 title=file.stem,
             )
             for file, panel in zip(plan.files, plan.panels, strict=True)

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from tifffile import TiffFile, TiffFileError
+
+import belvedere
 from belvedere.compose.finished_file import disk_space, free_bytes, output_failed
 from belvedere.deliver.colour_conversion import Intent
 from belvedere.deliver.panels import Panel, cut_into_panels
@@ -27,6 +30,10 @@ from belvedere.optics.file_limits import deflated_bytes
 
 Format = Literal["tiff", "pdf"]
 
+SOFTWARE = f"Belvedere {belvedere.__version__} (print)"
+"""What made the files, as they say it themselves."""
+
+_PDF_TAIL = 4096  # the information dictionary lies within the end of the file
 _SUFFIX: dict[Format, str] = {"tiff": ".tif", "pdf": ".pdf"}
 _TYPICAL_RATIO = {8: 0.5, 16: 0.76}  # deflated over raw, as `compose.picture_format` has measured it
 
@@ -105,7 +112,7 @@ class PrintPlan:
     notices: tuple[str, ...]
 
 
-def plan_print(picture: Picture, out: Path, options: PaperOptions) -> PrintPlan:
+def plan_print(picture: Picture, out: Path, options: PaperOptions, *, replace: bool = False) -> PrintPlan:
     """Work out sizes, panels, true resolution and files; reads no pixel.
 
     Parameters
@@ -114,13 +121,15 @@ def plan_print(picture: Picture, out: Path, options: PaperOptions) -> PrintPlan:
     out : Path
         The file; with several panels, "-1-of-3" and so on come before its suffix.
     options : PaperOptions
+    replace : bool
+        Whether files may be replaced that are no prints of Belvedere's.
 
     Raises
     ------
     PlanError
         If the print cannot be made so; says what can be.
     OutputFailed
-        If a file would replace the picture, or the disk has too little room.
+        If a file would replace the picture, or what is no print, or the disk has too little room.
     """
     layout = lay_out(picture.width, picture.height, options.wish)
     cut = options.wish.wrap_mm > 0.0 or options.wish.bleed_mm > 0.0 or options.roll_mm is not None
@@ -139,7 +148,7 @@ def plan_print(picture: Picture, out: Path, options: PaperOptions) -> PrintPlan:
             "a TIFF holds it; so would more panels" + (", or 8 bits a sample" if options.bits == 16 else ""),
         )
     for file in files:
-        _check_place(file, picture.path)
+        _check_place(file, picture.path, replace=replace)
     _check_room(files[0], sum(sizes))
     notices = list(picture.notices)
     if picture.icc is None:
@@ -171,11 +180,29 @@ def panel_files(out: Path, kind: Format, count: int) -> tuple[Path, ...]:
     return tuple(out.with_name(f"{stem}-{k:0{digits}d}-of-{count}{suffix}") for k in range(1, count + 1))
 
 
-def _check_place(file: Path, picture: Path) -> None:
+def _check_place(file: Path, picture: Path, *, replace: bool) -> None:
     if file.exists() and file.samefile(picture):
         raise OutputFailed(f"{file}: this is the picture itself. Choose another name for the print.")
     if file.is_dir():
         raise OutputFailed(f"{file}: this is a folder. Choose a file name.")
+    if file.exists() and not replace and not _is_print(file):
+        raise OutputFailed(
+            f"{file}: is there already and is no print made here. Choose another name, or add --replace."
+        )
+
+
+def _is_print(file: Path) -> bool:
+    """Whether a file there names this software as the maker of prints."""
+    try:
+        if file.suffix.lower() == ".pdf":
+            with file.open("rb") as stream:
+                stream.seek(max(0, file.stat().st_size - _PDF_TAIL))
+                return SOFTWARE.encode("utf-16-be").hex().upper().encode() in stream.read()
+        with TiffFile(file) as tiff:
+            tag = tiff.pages.first.tags.get(305)  # Software
+            return tag is not None and tag.value == SOFTWARE
+    except (OSError, ValueError, IndexError, TiffFileError):
+        return False
 
 
 def _check_room(file: Path, needed: int) -> None:

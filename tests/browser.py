@@ -85,8 +85,10 @@ class Page:
 
     def key(self, key: str) -> None:
         """Press a key."""
+        letter = len(key) == 1 and key.isalpha()
+        more = {"code": f"Key{key.upper()}", "windowsVirtualKeyCode": ord(key.upper())} if letter else {}
         for kind in ("keyDown", "keyUp"):
-            self.send("Input.dispatchKeyEvent", type=kind, key=key)
+            self.send("Input.dispatchKeyEvent", type=kind, key=key, **more)
 
     def touch(self, *moments: list[tuple[float, float]]) -> None:
         """Put fingers down, move them, lift them: their places at each moment, CSS px."""

@@ -126,6 +126,7 @@ def test_keys_zoom_and_move_and_never_turn_the_picture(page: Page, address: str)
         page.key("ArrowLeft")
     settle(page)
     assert near(seen(page), 450, 300, COLOURS[0])
+    page.value("void document.querySelector('.openseadragon-canvas').focus()")
     for key in "rRfFwasd":
         page.key(key)
     assert page.value("viewer.viewport.getRotation()") == 0

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from belvedere.deliver.paper_size import PrintLayout
 from belvedere.deliver.resample import Kernel, across, down, taps
 
-_BAND_BYTES = 340 << 20
+_BAND_BYTES = 170 << 20
 
 
 class Pixels(Protocol):

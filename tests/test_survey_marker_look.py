@@ -27,6 +27,8 @@ SETS = sorted(path for path in (DATA / "real").glob("*") if path.is_dir())
 
 Picture = NDArray[np.uint8]
 
+_FINEST = 0.001  # of a drawn landscape's height: the grain is one pixel
+
 
 def _look(file: Path) -> MarkerLook:
     if file.suffix.lower() == ".heic":
@@ -44,7 +46,9 @@ def test_hands_are_near_objects(file: Path) -> None:
 
 @pytest.mark.skipif(not HANDS, reason="needs the photographs of marker frames")
 def test_plain_hands_are_near_objects_for_sure() -> None:
-    assert min(_look(f).strength for f in HANDS if f.name.startswith(("palm", "2_pic00095", "5_pic"))) > 0.8
+    plain = ("palm-grey", "2_pic00010", "2_pic00095", "2_pic00187", "2_pic00209", "5_pic")
+    assert min(_look(f).strength for f in HANDS if f.name.startswith(plain)) > 0.9
+    assert min(_look(f).strength for f in HANDS if f.name.startswith("palm-light")) > 0.8  # pale before pale
 
 
 @pytest.mark.skipif(not OTHERS.is_dir(), reason="needs the photographs of marker frames")
@@ -92,11 +96,13 @@ def test_simulated_hands_caps_and_scenes() -> None:
     assert sum(look.kind == "scene" for look in scenes) >= len(scenes) - 1
 
 
-def _landscape(rng: np.random.Generator, height: int = 240, width: int = 320) -> Picture:
-    """Sky with soft clouds over land whose detail is as fine as that of photographs reduced to 160 px."""
+def _landscape(
+    rng: np.random.Generator, height: int = 240, width: int = 320, grain: float = 0.0125
+) -> Picture:
+    """Sky with soft clouds over land; its grain, in heights, is as fine as that of photographs at 160 px."""
     sky = np.linspace(0.55, 0.85, height)[:, None, None] * np.array([0.75, 0.9, 1.0])
     clouds = cv2.GaussianBlur(rng.random((height, width)), (0, 0), 12)
-    detail = cv2.GaussianBlur(rng.random((height, width)), (0, 0), 0.0125 * height)
+    detail = cv2.GaussianBlur(rng.random((height, width)), (0, 0), grain * height)
     detail = np.clip(0.5 + 0.29 * (detail - 0.5) / detail.std(), 0.0, 1.5)[..., None]
     land = np.array([0.30, 0.36, 0.18]) * (0.4 + detail * 1.2)
     line = height * 0.45 + np.cumsum(rng.normal(0, 1.0, width))
@@ -145,6 +151,19 @@ def test_a_drawn_hand_of_any_colour(colour: tuple[int, int, int]) -> None:
         look = marker_look(_with_hand(scene, colour, blur))
         assert look.kind == "near-object", (blur, look)
         assert look.strength > plain.strength + 0.3
+
+
+@pytest.mark.parametrize("name", ["light", "dark"])
+def test_a_drawn_hand_before_land_finer_than_photographs(name: str) -> None:
+    """Such hands of colours more like the land may be missed: the brown one and the grey glove are."""
+    scene = _landscape(np.random.default_rng(4), grain=_FINEST)
+    for blur in (1.0, 3.0):
+        assert marker_look(_with_hand(scene, _TONES[name], blur)).kind == "near-object"
+
+
+def test_drawn_landscapes_finer_than_photographs_are_scenes() -> None:
+    looks = [marker_look(_landscape(np.random.default_rng(seed), grain=_FINEST)) for seed in range(8)]
+    assert all(look.kind == "scene" and look.strength < 0.05 for look in looks), looks
 
 
 def test_drawn_landscapes_are_scenes() -> None:

@@ -20,6 +20,7 @@ from belvedere.align.level import estimate_level
 from belvedere.align.moving_sky import find_moving_sky
 from belvedere.align.options import AlignOptions
 from belvedere.align.pan_axis import estimate_pan_axis
+from belvedere.align.place_by_texture import place_by_texture
 from belvedere.align.place_parts import place_parts
 from belvedere.align.place_plain import place_plain
 from belvedere.align.said import Said, said_of
@@ -29,6 +30,7 @@ from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 
 _ALL_FEATURES = 1_250_000  # of a series, at half a kilobyte each
+_RHYTHM_S = 4.0  # from frame to frame, where no times are told
 _LEAST_FEATURES = 500  # of a frame, however many there are
 
 
@@ -101,9 +103,10 @@ def _estimate(
     most, held = options.ties_per_pair, joined.held
     solved = solve_finely(source, sights, joined.rough, found.priors, run, ties_per_pair=most, held=held)
     solved, join = place_parts(solved, joined)
+    seconds = _seconds(frames)
     drifting = None
     if join is None:
-        solved, drifting = _held_by_ground(frames, sights, solved, matches, found.priors)
+        solved, drifting = _held_by_ground(seconds, sights, solved, matches, found.priors)
     cameras = solved.cameras(sights)
     turn, level = estimate_level(
         source,
@@ -116,16 +119,20 @@ def _estimate(
         run=run,
     )
     plain = place_plain(source, frames, sights, found, solved, said.left_out, drifting)
+    plain = place_by_texture(source, sights, solved, plain, seconds, drifting)
     return assemble(
         frames, sights, groups, starts, found, solved, turn, level, set(said.left_out), join, plain
     )
 
 
 def _held_by_ground(
-    frames: Sequence[Frame], sights: Sights, solved: Solved, matches: Matches, priors: Sequence[LensPrior]
+    seconds: Sequence[float],
+    sights: Sights,
+    solved: Solved,
+    matches: Matches,
+    priors: Sequence[LensPrior],
 ) -> tuple[Solved, Drifting | None]:
     """The block as what does not move holds it, where clouds are seen to drift."""
-    seconds = _seconds(frames)
     cameras = solved.cameras(sights)
     down = estimate_pan_axis(cameras).down
     moving = find_moving_sky(sights, solved.frames, cameras, matches, seconds, down)
@@ -133,11 +140,11 @@ def _held_by_ground(
 
 
 def _seconds(frames: Sequence[Frame]) -> list[float]:
-    """When every frame was exposed, s from the first; without times, one a frame."""
+    """When every frame was exposed, s from the first; without times, a few seconds a frame."""
     taken = [f.metadata.taken for f in frames]
     known = [t for t in taken if t is not None]
     if len(known) < len(taken) or len(set(known)) < 2:
-        return [float(i) for i in range(len(frames))]
+        return [_RHYTHM_S * i for i in range(len(frames))]
     return [(t - known[0]).total_seconds() for t in known]
 
 

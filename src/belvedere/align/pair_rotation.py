@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 _TRIALS = 600
+_PROBES = 32  # agreeing rays by which two rotations are told apart
+_TELLING = 2.0  # tolerances that these must move on average
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ def find_rotation(
     tolerance : float
         Largest angle in rad between a turned ray and its partner that counts as agreement.
     different : float
-        Rotations that differ by more than this angle in rad count as rivals.
+        Rotations that differ by more than this angle in rad count as rivals, if it moves what was matched.
 
     Returns
     -------
@@ -88,7 +90,12 @@ def find_rotation(
     inliers = _error2(rotation, rays_a, rays_b) < tolerance**2
     score = float(np.clip(1.0 - _error2(rotation, rays_a, rays_b) / tolerance**2, 0.0, None).sum())
     apart = np.einsum("tij,ij->t", trials, rotation)  # trace of the relative rotation
-    rivals = scores[apart < 1.0 + 2.0 * np.cos(different)]
+    few = rays_a[inliers][:: max(1, int(np.count_nonzero(inliers)) // _PROBES)]
+    # through a long lens a roll moves nothing: what cannot be told apart is no rival
+    moved = (
+        np.linalg.norm((trials - rotation) @ few.T, axis=1).mean(axis=1) if len(few) else np.zeros(_TRIALS)
+    )
+    rivals = scores[(apart < 1.0 + 2.0 * np.cos(different)) & (moved > _TELLING * tolerance)]
     rival = float(rivals.max(initial=0.0)) / max(score, 1e-9)
     return PairRotation(rotation, np.asarray(inliers), rival)
 

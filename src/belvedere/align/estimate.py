@@ -118,7 +118,7 @@ def _estimate(
         first_part=len(joined.parts[0]),
         run=run,
     )
-    plain = place_plain(source, frames, sights, found, solved, said.left_out, drifting)
+    plain = place_plain(source, frames, sights, found, solved, said.left_out, drifting, options.plan)
     plain = place_by_texture(source, sights, solved, plain, seconds, drifting)
     return assemble(
         frames, sights, groups, starts, found, solved, turn, level, set(said.left_out), join, plain

@@ -21,6 +21,7 @@ from belvedere.align.order_cells import Cell, cells_between, cells_of_whole_rows
 from belvedere.align.overlap_check import structure
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.plain_check import light, light_agrees, structure_verdict
+from belvedere.align.planned_places import PlannedPlaces, planned_places, stops_by_order
 from belvedere.align.series_places import shooting_order
 from belvedere.align.solve import Solved, cameras_of
 from belvedere.align.start import Sights
@@ -29,6 +30,7 @@ from belvedere.align.turn_prediction import predict, refined
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
+from belvedere.plan.shoot_plan import ShootPlan
 
 # Common practice, no published source; checked on simulated sets.
 _LARGEST_BLOCK = 3  # frames that hang together by themselves and are still placed one by one
@@ -86,6 +88,7 @@ def place_plain(
     solved: Solved,
     left_out: frozenset[int],
     drifting: Drifting | None = None,
+    plan: ShootPlan | None = None,
 ) -> PlainFrames | None:
     """Place the frames that nothing ties to a solved block; None where there is none to place.
 
@@ -95,6 +98,8 @@ def place_plain(
         Frames the photographer wants left out.
     drifting : Drifting or None
         Frames tied by drifting clouds alone: they help as far as they are sure.
+    plan : ShootPlan or None
+        The set was shot by it: its stops tell the places, where its frames stand at them.
     """
     used = set(solved.frames)
     groups = {int(sights.group_of[i]) for i in used}
@@ -104,23 +109,34 @@ def place_plain(
     if not wanted and drifting is None:
         return None
     cameras = solved.cameras(sights)
-    told = _cells(frames, sights, solved, cameras, wanted)
-    if told is None:
-        return None if drifting is None else _by_clouds(drifting)
-    grid, cells = told
-    if drifting is not None:
-        seen = cells_seen(grid, solved.frames, cameras, loose, drifting.cameras(sights))
-        cells = {i: c for i, c in cells.items() if c not in seen.values()} | seen
-    if not cells:
-        return None
-    lone = sorted(cells)
-    predicted = predict(
-        np.stack([c.rotation for c in cameras]),
-        np.array([grid.place[i] for i in solved.frames]),
-        np.array([cells[i] for i in lone]),
-        grid.head,
-        grid.step,
-    )
+    rotations = np.stack([c.rotation for c in cameras])
+    planned = None if plan is None else _planned(frames, solved, cameras, [*wanted, *loose], plan)
+    if planned is not None and all(i in planned[1] for i in loose):
+        places, cells = planned
+        grid, lone = places.grid, sorted(cells)
+        if not lone:
+            return None
+        at_stops = [k for k, i in enumerate(solved.frames) if i in grid.place]
+        own = [grid.place[solved.frames[k]] for k in at_stops]
+        predicted = places.predict(rotations[at_stops], own, [cells[i] for i in lone])
+    else:
+        told = _cells(frames, sights, solved, cameras, wanted)
+        if told is None:
+            return None if drifting is None else _by_clouds(drifting)
+        grid, cells = told
+        if drifting is not None:
+            seen = cells_seen(grid, solved.frames, cameras, loose, drifting.cameras(sights))
+            cells = {i: c for i, c in cells.items() if c not in seen.values()} | seen
+        if not cells:
+            return None
+        lone = sorted(cells)
+        predicted = predict(
+            rotations,
+            np.array([grid.place[i] for i in solved.frames]),
+            np.array([cells[i] for i in lone]),
+            grid.head,
+            grid.step,
+        )
     at = {i: k for k, i in enumerate(lone)}
     if drifting is not None:
         predicted = refined(predicted, [at[i] for i in loose], drifting.block.rotations, drifting.covariance)
@@ -196,6 +212,34 @@ def _cells(
     single = {i: next(iter(cells)) for i, cells in told.items() if len(cells) == 1}
     claims = list(single.values())
     return first_grid, {i: c for i, c in single.items() if c not in taken and claims.count(c) == 1}
+
+
+def _planned(
+    frames: Sequence[Frame],
+    solved: Solved,
+    cameras: Sequence[Camera],
+    wanted: Sequence[int],
+    plan: ShootPlan,
+) -> tuple[PlannedPlaces, dict[int, Cell]] | None:
+    """The plan's grid with the tied frames in it, and the only stop the order shot leaves to frames wanted.
+
+    The order counts by the files' own counter, or by the files there are; where they disagree, it is not
+    plain.
+    """
+    n = len(frames)
+    first: PlannedPlaces | None = None
+    told: dict[int, set[Cell]] = {}
+    for number in (shooting_order([f.name for f in frames]), list(range(n))):
+        places = planned_places(plan, solved.frames, cameras, dict(enumerate(number)))
+        if places is None or (first is not None and places.stop_of != first.stop_of):
+            return None
+        first = first or places
+        for i, stop in stops_by_order(places, wanted, dict(enumerate(number)), max(number)).items():
+            told.setdefault(i, set()).add((stop.row, stop.column))
+    assert first is not None
+    single = {i: next(iter(cells)) for i, cells in told.items() if len(cells) == 1}
+    claims = list(single.values())
+    return first, {i: c for i, c in single.items() if claims.count(c) == 1}
 
 
 def _standing(

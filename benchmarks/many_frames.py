@@ -105,7 +105,7 @@ def _once(folder: Path, scratch: Path, count: int) -> dict[str, float]:
         "doubted": sum(p.doubt is not None for p in alignment.frames),
         "apart_px": float(np.sqrt(np.mean(np.square(list(apart.values()))))),
         "worst_apart_px": max(apart.values()),
-        "worst": max(errors[i] for i in sure),
+        "worst": max((errors[i] for i in sure), default=0.0),
         "silent": len(silent),
     }
 

@@ -110,7 +110,7 @@ def _put(*path: str | int, value: Any) -> Callable[[Any], None]:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (_put("schema", value="belvedere.plan/9"), 'no shoot plan of this version, which has "schema"'),
+        (_put("schema", value="belvedere.plan/9"), 'schema: has "belvedere.plan/9", but this version reads'),
         (_put("focal_mm", value=-50.0), "focal_mm: needs a number above 0"),
         (_put("focal_mm", value="fifty"), "focal_mm: needs a number, has a text"),
         (_put("overlap_wanted", value=0.95), "overlap_wanted: needs a number below 0.9"),
@@ -121,15 +121,15 @@ def _put(*path: str | int, value: Any) -> Callable[[Any], None]:
         (_put("sensor", "width_px", value=...), "sensor.width_px: is missing"),
         (_put("sensor", "width_px", value=12000), "do not have one shape"),
         (_put("view", "yaw_right_deg", value=700.0), "the widest is a full turn"),
-        (_put("view", "pitch_high_deg", value=95.0), "pitch_high_deg: needs a number at most 90"),
-        (_put("rows", value=[]), "rows: is empty"),
-        (_put("rows", 0, "stops", value=[]), r"rows\[0\].stops: is empty"),
+        (_put("view", "pitch_high_deg", value=95.0), "pitch_high_deg: needs a number of at most 90"),
+        (_put("rows", value=[]), "rows: needs 1 or more entries"),
+        (_put("rows", 0, "stops", value=[]), r"rows\[0\].stops: needs 1 or more entries"),
         (_put("rows", 0, "stops", 1, "number", value=1), r"rows\[0\].stops\[1\].number: 1 stands twice"),
         (_put("rows", 0, "stops", 1, "number", value=400), "need the numbers 1 to"),
         (_put("rows", 0, "stops", 1, "column", value=5), "stands in row 0, column 1"),
         (_put("rows", 0, "stops", 1, "pitch_deg", value=1.0), "is not the row's"),
         (_put("rows", 0, "stops", 1, "yaw_clicks", value=3), "does not fit head.yaw_click_deg"),
-        (_put("rows", 0, "overlap_fraction", value=1.5), "overlap_fraction: needs a number at most 1"),
+        (_put("rows", 0, "overlap_fraction", value=1.5), "overlap_fraction: needs a number of at most 1"),
         (_put("view", value=None), "view: needs an object with keys, has null"),
     ],
 )

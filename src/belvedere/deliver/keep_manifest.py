@@ -10,10 +10,10 @@ from typing import Annotated, Any
 
 import msgspec
 
+from belvedere.checked_json import read_checked, shown
 from belvedere.compose.finished_file import finished_file
 from belvedere.compose.report import Report
 from belvedere.errors import UnreadableFile
-from belvedere.survey.sorting.checked_json import read_checked, shown
 
 SCHEMA = "belvedere.kept/1"
 

@@ -10,9 +10,9 @@ from typing import Annotated
 
 import msgspec
 
+from belvedere.checked_json import read_checked, shown
 from belvedere.compose.finished_file import finished_file
 from belvedere.errors import UnreadableFile
-from belvedere.survey.sorting.checked_json import read_checked, shown
 
 SCHEMA = "belvedere.copies/1"
 NAME = "manifest.json"

@@ -13,8 +13,8 @@ from typing import Annotated
 
 import msgspec
 
+from belvedere.checked_json import join_key, json_object
 from belvedere.errors import UnreadableFile
-from belvedere.survey.sorting.checked_json import join_key, json_object
 
 SCHEMA = "belvedere.word/1"
 

@@ -6,13 +6,13 @@ Schema `belvedere.plan/1`. Angles are in degrees, to nine digits, so that a plan
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 
+from belvedere.checked_json import read_checked
 from belvedere.errors import PlanError, UnreadableFile
 from belvedere.geometry.plate import Projection
 from belvedere.optics.sensor import Sensor
@@ -144,20 +144,7 @@ def read_plan(path: Path) -> ShootPlan:
 
 def read_document(path: Path) -> PlanDocument:
     """Read a `plan.json` as it stands, extras and all; see `read_plan`."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise UnreadableFile(path, f"cannot be read ({error.strerror or error})") from error
-    try:
-        content = msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))  # some editors mark UTF-8 so
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UnreadableFile(path, "is no JSON, or is cut short; make the plan again") from error
-    if not isinstance(content, dict) or content.get("schema") != SCHEMA:
-        raise UnreadableFile(path, f'is no shoot plan of this version, which has "schema": "{SCHEMA}"')
-    try:
-        return msgspec.convert(content, PlanDocument)
-    except msgspec.ValidationError as error:
-        raise UnreadableFile(path, _fault(str(error))) from error
+    return read_checked(path, PlanDocument, SCHEMA)
 
 
 def plan_of(document: PlanDocument, path: Path) -> ShootPlan:
@@ -298,40 +285,6 @@ def _faults(document: PlanDocument) -> Iterator[str]:
                     yield f"{key}.{clicks}: does not fit head.{click}; both are numbers, or neither is"
     if numbers != set(range(1, len(numbers) + 1)):
         yield f"rows: {len(numbers)} stops need the numbers 1 to {len(numbers)}"
-
-
-_KINDS = {
-    "array": "a list",
-    "object": "an object with keys",
-    "str": "a text",
-    "float": "a number",
-    "int": "a whole number",
-    "bool": "true or false",
-    "null": "null",
-}
-
-
-def _fault(text: str) -> str:
-    """A validation error of the library in our words, the key first."""
-    what, _, place = text.partition(" - at `$")
-    key = place.rstrip("`").removeprefix(".")
-    missing = re.fullmatch("Object missing required field `(.*)`", what)
-    if missing:
-        return f"{key}.{missing[1]}: is missing" if key else f"{missing[1]}: is missing"
-    kinds = re.fullmatch("Expected `(.*)`, got `(.*)`", what)
-    bound = re.fullmatch(r"Expected `(?:int|float)` (<=?|>=?) (.*)", what)
-    value = re.fullmatch("Invalid enum value (.*)", what)
-    if kinds:
-        wanted = _KINDS.get(kinds[1].removesuffix(" | null"), kinds[1])
-        what = f"needs {wanted}, has {_KINDS.get(kinds[2], kinds[2])}"
-    elif bound:
-        side = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[bound[1]]
-        what = f"needs a number {side} {float(bound[2]):g}"
-    elif value:
-        what = f"has {value[1]}, which is none of the values there are"
-    elif what.startswith("Expected `array` of length"):
-        what = "is empty"
-    return f"{key}: {what}" if key else what
 
 
 def _degrees(angle: float | None) -> float | None:

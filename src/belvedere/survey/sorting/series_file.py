@@ -8,8 +8,8 @@ from pathlib import Path, PurePath
 
 import msgspec
 
+from belvedere.checked_json import read_checked, shown
 from belvedere.errors import UnreadableFile
-from belvedere.survey.sorting.checked_json import read_checked, shown
 from belvedere.survey.sorting.sorted_card import SCHEMA, Series, SetApart, SortedCard
 
 _NO_NAME_CHARACTERS = (

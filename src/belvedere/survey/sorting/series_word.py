@@ -12,8 +12,8 @@ from typing import Annotated
 
 import msgspec
 
+from belvedere.checked_json import read_checked, shown
 from belvedere.errors import UnreadableFile
-from belvedere.survey.sorting.checked_json import read_checked, shown
 from belvedere.survey.sorting.series_file import why_no_folder_name
 
 SCHEMA = "belvedere.series.word/1"

@@ -104,8 +104,8 @@ def _what_does_not_fit(what: str) -> str:
         return "is empty"
     bound = re.fullmatch(r"Expected `(?:int|float)` (<=?|>=?) (.*)", what)
     if bound:
-        side = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[bound[1]]
-        return f"needs a number of {side} {float(bound[2]):g}"
+        side = {"<=": "of at most", ">=": "of at least", "<": "below", ">": "above"}[bound[1]]
+        return f"needs a number {side} {float(bound[2]):g}"
     value = re.fullmatch("Invalid enum value (.*)", what)
     return f"has {value[1]}, which is none of the values there are" if value else what
 

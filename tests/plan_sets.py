@@ -87,19 +87,31 @@ def overlaps_of_rows(plan: ShootPlan, count: int = 40, most: int = 12) -> list[f
 
 
 def _shared(plan: ShootPlan, camera: Camera, stop: Stop, others: list[Camera], count: int) -> float:
-    x = (np.arange(count) + 0.5) / count * camera.width - 0.5
-    if not plan.view.full_turn:
-        column = stop.yaw + np.arctan2((x - camera.principal_point[0]) / camera.focal_px, np.cos(stop.pitch))
-        inside = (column >= plan.view.yaw_left - 1e-9) & (column <= plan.view.yaw_right + 1e-9)
-        if inside.any():
-            x = x[inside]
-    tall = count * max(1, count // len(x))  # few columns of rays: each must count more finely
-    y = (np.arange(tall) + 0.5) / tall * camera.height - 0.5
+    x, y = _middles(count, camera.width), _middles(count, camera.height)
+    inside = _within_the_view(plan, camera, stop, x)
+    if np.count_nonzero(inside) < len(x) // 2:  # a narrow view is counted as finely as a wide one
+        finer = min(16, count // max(np.count_nonzero(inside), 1))
+        x, y = _middles(finer * count, camera.width), _middles(4 * count, camera.height)
+        inside = _within_the_view(plan, camera, stop, x)
+    x = x[inside] if inside.any() else x
     rays = camera.rays(np.stack(np.meshgrid(x, y), axis=-1))
     seen = np.zeros(rays.shape[:2], dtype=bool)
     for other in others:
         seen |= other.project(rays)[1]
     return float(seen.mean())
+
+
+def _middles(count: int, side: int) -> NDArray[np.float64]:
+    return np.asarray((np.arange(count) + 0.5) / count * side - 0.5)
+
+
+def _within_the_view(
+    plan: ShootPlan, camera: Camera, stop: Stop, x: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    if plan.view.full_turn:
+        return np.ones(len(x), dtype=bool)
+    column = stop.yaw + np.arctan2((x - camera.principal_point[0]) / camera.focal_px, np.cos(stop.pitch))
+    return np.asarray((column >= plan.view.yaw_left - 1e-9) & (column <= plan.view.yaw_right + 1e-9))
 
 
 def share_of_rays(camera: Camera, other: Camera, count: int) -> float:

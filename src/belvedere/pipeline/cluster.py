@@ -60,7 +60,7 @@ class Cluster:
         found: dict[str, Any] = self._client.run(_our_code)
         if not found:
             raise ClusterFailed(f"--scheduler {address}: it has no workers. Start some first.")
-        own = _known_here()
+        own = _our_code()
         other = sorted(worker for worker, code in found.items() if code != own)
         if other:
             raise ClusterFailed(
@@ -132,10 +132,6 @@ class _Shared:
 
 def _apply(shared: _Shared, job: Any) -> Any:
     return shared.function(job)
-
-
-def _known_here() -> dict[str, str]:
-    return _our_code()
 
 
 def _our_code() -> dict[str, str]:

@@ -37,6 +37,7 @@ GROUPS = (
     "reference",
     "floor",
     "giga",
+    "deliver",
 )
 FOLDER = Path(__file__).parents[1] / "out" / "bench"
 

@@ -14,7 +14,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-ASCII, SHORT, LONG, RATIONAL, UNDEFINED, LONG8 = 2, 3, 4, 5, 7, 16
+BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SIGNED_RATIONAL, LONG8 = 1, 2, 3, 4, 5, 7, 10, 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,18 +52,36 @@ def array_tag(number: int, values: NDArray[np.uint64], *, wide: bool) -> Tag:
     return Tag(number, LONG8 if wide else LONG, values.size, data)
 
 
-def rational_tag(number: int, value: float) -> Tag:
-    """A number in [0, 2^32) as the nearest simple fraction of 32-bit numbers: 0.004 becomes 1/250."""
-    for denominator in (1_000_000, 10_000, 100, 1):
-        fraction = Fraction(value).limit_denominator(denominator)
-        if fraction.numerator < 2**32:
-            return Tag(number, RATIONAL, 1, struct.pack("<II", fraction.numerator, fraction.denominator))
-    raise ValueError(f"tag {number}: {value} does not fit a fraction of 32-bit numbers")
+def byte_tag(number: int, data: bytes) -> Tag:
+    """Whole numbers of 8 bits."""
+    return Tag(number, BYTE, len(data), data)
+
+
+def rational_tag(number: int, *values: float) -> Tag:
+    """Numbers in [0, 2^32), each as the nearest simple fraction of 32-bit numbers: 0.004 becomes 1/250."""
+    return _fractions(number, RATIONAL, "<II", 2**32, values)
+
+
+def signed_rational_tag(number: int, *values: float) -> Tag:
+    """Numbers in (-2^31, 2^31), each as the nearest simple fraction of signed 32-bit numbers."""
+    return _fractions(number, SIGNED_RATIONAL, "<ii", 2**31, values)
 
 
 def undefined_tag(number: int, data: bytes) -> Tag:
     """Bytes whose meaning the tag itself defines."""
     return Tag(number, UNDEFINED, len(data), data)
+
+
+def _fractions(number: int, kind: int, form: str, beyond: int, values: Sequence[float]) -> Tag:
+    return Tag(number, kind, len(values), b"".join(_fraction(number, form, beyond, v) for v in values))
+
+
+def _fraction(number: int, form: str, beyond: int, value: float) -> bytes:
+    for denominator in (1_000_000, 10_000, 100, 1):
+        fraction = Fraction(value).limit_denominator(denominator)
+        if abs(fraction.numerator) < beyond:
+            return struct.pack(form, fraction.numerator, fraction.denominator)
+    raise ValueError(f"tag {number}: {value} does not fit a fraction of 32-bit numbers")
 
 
 def ifd_bytes(tags: Iterable[Tag], at: int, *, big: bool) -> bytes:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import simplejpeg
 
+from belvedere.align import estimate
 from belvedere.align.overlaps import frame_grid, overlap_fraction
 from belvedere.capture import frame_store
 from belvedere.capture.decode import Pixels, decode
@@ -20,8 +21,9 @@ from belvedere.demo.sets import render_set
 from belvedere.demo.truth import read_truth
 from belvedere.errors import BelvedereError, OutputFailed, UnreadableFile
 from belvedere.pipeline import decoded_set
-from belvedere.pipeline.check import Checking, CheckOptions, check
+from belvedere.pipeline.check import ALIGN, Checking, CheckOptions, check
 from belvedere.pipeline.progress import Progress
+from belvedere.pipeline.schedule import Threads
 from belvedere.survey.checking.verdict import Verdict
 
 MEGAPIXELS = 0.3
@@ -152,6 +154,26 @@ def test_a_set_that_grows_decodes_only_what_is_new(
     assert checking.verdict(gather(files[:2])).rows == ((0, 1),)
     assert checking.verdict(gather(files)) == of_row
     assert sorted(decoded) == [f.name for f in files]
+
+
+def test_a_very_long_series_gets_fewer_features_a_frame_however_it_grew(
+    row: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a picture's alignment does it: all features of a series fit into memory together."""
+    monkeypatch.setattr(estimate, "_ALL_FEATURES", 3000)
+    run = Threads(2)
+    files = sorted(row.glob("*.JPG"))
+    grown = decoded_set.DecodedSet(tmp_path / "grown", ALIGN)
+    for count, most in ((2, 1200), (5, 600)):
+        read = grown.read(gather(files[:count]).frames, 64 << 20, run, lambda share: None)
+        read.store.close()
+        assert max(len(f.points) for f in read.features) == most
+    at_once = decoded_set.DecodedSet(tmp_path / "at once", ALIGN)
+    whole = at_once.read(gather(files).frames, 64 << 20, run, lambda share: None)
+    whole.store.close()
+    for a, b in zip(read.features, whole.features, strict=True):
+        assert np.array_equal(a.points, b.points)
+        assert np.array_equal(a.descriptors, b.descriptors)
 
 
 def test_previews_stand_for_raw_files_and_are_said_to(

@@ -82,8 +82,12 @@ def estimate_alignment(
 def frame_features(source: FrameSource, frame: int, options: AlignOptions, count: int = 1) -> Features:
     """Features of one frame of a series of `count`: of a very long one fewer, so that all fit into memory."""
     grey, _ = grey_copy(source, frame, options.feature_pixels)
-    most = min(options.features_per_frame, max(_LEAST_FEATURES, _ALL_FEATURES // count))
-    return detect(grey, source.size(frame, 0), most=most)
+    return detect(grey, source.size(frame, 0), most=most_features(options, count))
+
+
+def most_features(options: AlignOptions, count: int) -> int:
+    """Most features of a frame in a series of `count`."""
+    return min(options.features_per_frame, max(_LEAST_FEATURES, _ALL_FEATURES // count))
 
 
 def _estimate(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from belvedere.align.estimate import frame_features
+from belvedere.align.estimate import frame_features, most_features
 from belvedere.align.features import Features
 from belvedere.align.options import AlignOptions
 from belvedere.capture.digest import file_sha256
@@ -62,9 +62,12 @@ class _Seen:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
+    """What was read of a file, with the features of a frame that may have `most` of them."""
+
     seen: _Seen
     digest: str
     features: Features
+    most: int
 
 
 class DecodedSet:
@@ -88,6 +91,9 @@ class DecodedSet:
     ) -> ReadSet:
         """Read a set; only files that are new or have changed are decoded.
 
+        A set that has grown so long that each frame may have fewer features gets them anew from the pixels
+        that are there, so that a verdict does not depend on how the frames came in.
+
         Parameters
         ----------
         frames : sequence of Frame
@@ -107,12 +113,19 @@ class DecodedSet:
         seen = [s for s in (self._look(frame, lost) for frame in frames) if s is not None]
         store = FrameStore(self._folder, [s.frame for s in seen], cache_bytes=cache_bytes)
         known: dict[int, _Known] = {}
+        most = most_features(self._options, max(1, len(seen)))
 
         def build(i: int) -> None:
             before = self._known.get(seen[i].state)
-            known[i] = (
-                before if before and store.adopt(i, before.digest) else self._decoded(store, i, seen[i])
-            )
+            if before is None or not store.adopt(i, before.digest):
+                known[i] = _Known(seen[i], _decoded(store, i, seen[i]), features(i), most)
+            elif before.most == most:
+                known[i] = before
+            else:
+                known[i] = replace(before, features=features(i), most=most)
+
+        def features(i: int) -> Features:
+            return frame_features(store, i, self._options, len(seen))
 
         failed = dict(fill_store(store, len(seen), run, advance, build))
         good = [known[i] for i in range(len(seen)) if i not in failed]
@@ -146,11 +159,12 @@ class DecodedSet:
             return _Seen(state, preview or frame, preview is not None)
         return None
 
-    def _decoded(self, store: FrameStore, i: int, seen: _Seen) -> _Known:
-        if seen.preview:
-            digest = file_sha256(seen.frame.file)
-            store.add(i, preview_pixels(seen.frame), digest)
-        else:
-            store.build_one(i)
-            digest = store.digest(i)
-        return _Known(seen, digest, frame_features(store, i, self._options))
+
+def _decoded(store: FrameStore, i: int, seen: _Seen) -> str:
+    """Put a frame's pixels into the store; its digest."""
+    if not seen.preview:
+        store.build_one(i)
+        return store.digest(i)
+    digest = file_sha256(seen.frame.file)
+    store.add(i, preview_pixels(seen.frame), digest)
+    return digest

@@ -24,7 +24,11 @@ from belvedere.compose.dng_limits import CLASSIC_LIMIT, fits_dng, largest_share
 from belvedere.compose.dng_preview import developed, encode_dng_preview, srgb_from_camera
 from belvedere.compose.dng_tile import bound_dng_bytes, decode_dng_tile, encode_dng_tile
 from belvedere.compose.exif_block import ExifValues
+from belvedere.compose.picture_xmp import picture_xmp
 from belvedere.compose.tiff import TiledTiff
+from belvedere.compose.xmp import COMPOSITE_CAPTURE, IPTC_EXTENSION, OWN, XMP, xmp_value
+from belvedere.compose.xmp import EXIF as EXIF_NAMES
+from belvedere.geometry.plate import Plate
 from dng_files import D65, INCANDESCENT, MATRIX, NEUTRAL, dng_form, noise, tile_of, write_dng
 
 TAKEN = datetime(2024, 5, 6, 7, 8, 9)
@@ -158,6 +162,19 @@ def test_exif_comes_back_by_other_libraries_and_by_ours(tmp_path: Path) -> None:
     own = read_metadata(path)
     assert (own.make, own.model, own.lens, own.focal_mm, own.taken) == ("Arbor", "M1", EXIF.lens, 50.0, TAKEN)
     assert (own.width, own.height) == (70, 40)
+
+
+def test_xmp_tells_of_a_composite_and_how_much_of_the_world_it_shows(tmp_path: Path) -> None:
+    plate = Plate("equirectangular", 1000, 400, 1000 / np.pi, (500.0, 200.0))
+    packet = picture_xmp(EXIF, plate, "Belvedere 1")
+    write_dng(tmp_path / "a.dng", noise(40, 70), exif=EXIF, xmp=packet)
+    with tifffile.TiffFile(tmp_path / "a.dng") as tiff:
+        found = bytes(tiff.pages[0].tags[700].value)
+    assert xmp_value(found, IPTC_EXTENSION, "DigitalSourceType") == COMPOSITE_CAPTURE
+    assert float(xmp_value(found, OWN, "fieldOfViewHorizontal") or 0) == pytest.approx(180.0, abs=1e-3)
+    assert xmp_value(found, XMP, "CreateDate") == "2024-05-06T07:08:09"
+    assert xmp_value(found, EXIF_NAMES, "FocalLength") == "50/1"
+    assert picture_xmp(EXIF, plate, "Belvedere 1") == packet
 
 
 def test_the_preview_is_what_other_readers_show(tmp_path: Path) -> None:

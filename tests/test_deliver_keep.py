@@ -27,6 +27,16 @@ from belvedere.capture.transfer import SRGB_CURVE, curve_table
 from belvedere.compose import finished_file as finished_file_module
 from belvedere.compose import tiff as tiff_module
 from belvedere.compose.report import read_report, report_path
+from belvedere.compose.xmp import (
+    COMPOSITE_CAPTURE,
+    COMPOSITE_SYNTHETIC,
+    IPTC_EXTENSION,
+    OWN,
+    XMP,
+    Property,
+    xmp_packet,
+    xmp_value,
+)
 from belvedere.deliver import keep_file as keep_file_module
 from belvedere.deliver.format_choice import choose_tiled, need_format
 from belvedere.deliver.keep import keep_picture
@@ -37,16 +47,6 @@ from belvedere.deliver.keep_tags import keep_tags
 from belvedere.deliver.light_codes import LightCodes
 from belvedere.deliver.picture import open_picture
 from belvedere.deliver.tag_block import TagBlock
-from belvedere.deliver.xmp import (
-    COMPOSITE_CAPTURE,
-    COMPOSITE_SYNTHETIC,
-    IPTC_EXTENSION,
-    OWN,
-    XMP,
-    Property,
-    xmp_packet,
-    xmp_value,
-)
 from belvedere.errors import BelvedereError, OutputFailed
 from kept_sets import smooth_picture, stitched
 

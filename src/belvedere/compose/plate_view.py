@@ -11,7 +11,7 @@ from belvedere.compose.report import PlateReport
 from belvedere.geometry.plate import Plate
 
 
-def field_of_view_deg(plate: PlateReport) -> tuple[float, float]:
+def field_of_view_deg(plate: PlateReport | Plate) -> tuple[float, float]:
     """How much of the world the plate shows across its middle row and down its middle column, degrees."""
     s, y0 = plate.pixels_per_radian, plate.centre[1]
     top, bottom = (-0.5 - y0) / s, (plate.height - 0.5 - y0) / s
@@ -30,7 +30,7 @@ def field_of_view_deg(plate: PlateReport) -> tuple[float, float]:
     return math.degrees(wide), math.degrees(high)
 
 
-def _sweep(plate: PlateReport, points: Sequence[tuple[float, float]]) -> float:
+def _sweep(plate: PlateReport | Plate, points: Sequence[tuple[float, float]]) -> float:
     """Angle from the first to the middle and on to the last direction seen along `points`, radians."""
     sheet = Plate(
         plate.projection,

@@ -12,21 +12,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from belvedere.compose.ifd import Tag, ascii_tag, long_tag, rational_tag, short_tag, undefined_tag
-from belvedere.compose.plate_view import field_of_view_deg
+from belvedere.compose.picture_xmp import picture_properties
 from belvedere.compose.report import Report
+from belvedere.compose.xmp import COMPOSITE_CAPTURE, COMPOSITE_SYNTHETIC, Property, xmp_packet
 from belvedere.deliver.picture import Picture
 from belvedere.deliver.tag_block import ICC, IPTC, XMP, TagBlock
-from belvedere.deliver.xmp import (
-    COMPOSITE_CAPTURE,
-    COMPOSITE_SYNTHETIC,
-    EXIF,
-    EXIF_EX,
-    IPTC_EXTENSION,
-    OWN,
-    Property,
-    xmp_packet,
-)
-from belvedere.deliver.xmp import XMP as XMP_NAMESPACE
 
 _EXIF_VERSION, _FOCAL_LENGTH, _FOCAL_35MM, _LENS_MODEL = 0x9000, 0x920A, 0xA405, 0xA434
 _TIME_ORIGINAL, _PIXEL_X, _PIXEL_Y = 0x9003, 0xA002, 0xA003
@@ -136,20 +126,14 @@ def _properties(
     exif: tuple[Tag, ...], report: Report | None, kind: str | None, software: str
 ) -> Iterator[Property]:
     by_number = {tag.number: tag for tag in exif}
-    yield Property(XMP_NAMESPACE, "CreatorTool", software)
-    if taken := _moment(by_number.get(_TIME_ORIGINAL)):
-        yield Property(XMP_NAMESPACE, "CreateDate", taken, replaces=False)
-    if kind is not None:
-        yield Property(IPTC_EXTENSION, "DigitalSourceType", kind)
-    if lens := _text(by_number.get(_LENS_MODEL)):
-        yield Property(EXIF_EX, "LensModel", lens, replaces=False)
-    if length := _fraction(by_number.get(_FOCAL_LENGTH)):
-        yield Property(EXIF, "FocalLength", length, replaces=False)
-    if report is not None:
-        wide, high = field_of_view_deg(report.plate)
-        yield Property(OWN, "fieldOfViewHorizontal", f"{wide:.3f}")
-        yield Property(OWN, "fieldOfViewVertical", f"{high:.3f}")
-        yield Property(OWN, "projection", report.plate.projection)
+    yield from picture_properties(
+        software=software,
+        taken=_moment(by_number.get(_TIME_ORIGINAL)),
+        source_type=kind,
+        lens=_text(by_number.get(_LENS_MODEL)),
+        focal_length=_fraction(by_number.get(_FOCAL_LENGTH)),
+        plate=report.plate if report is not None else None,
+    )
 
 
 def _text(tag: Tag | None) -> str | None:

@@ -24,14 +24,17 @@ _SIGMA_SHARE = 0.00025  # of the long side
 _DRIFT_SHARE = 0.00012  # of the long side, one sigma against the block as a whole
 _WIDE = 0.0003  # one sigma of ln(focal length)
 _RIVAL = 0.6
+_FIT_TIES = 6  # of a pair that tell how well it fits
+_MEDIAN = 2.0 * math.log(2.0)  # of chi-square with two degrees of freedom
 _LONE_LINK = 25  # agreeing matches below which a frame's only link is called thin
 
 
 def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.float64]:
     """RMS over every frame of its 1-sigma shift against the frames it overlaps, px.
 
-    From the covariance of the adjustment (rotations), times the a-posteriori variance factor. NaN where the
-    block is too large for a dense inverse. How parts that meet nowhere stand against each other has no say.
+    From the covariance of the adjustment (rotations), times the a-posteriori variance factor of the block, or
+    of the pair's own tie points where these fit worse. NaN where the block is too large for a dense inverse.
+    How parts that meet nowhere stand against each other has no say.
 
     Parameters
     ----------
@@ -45,11 +48,14 @@ def placement_sigmas(solved: Solved, cameras: Sequence[Camera]) -> NDArray[np.fl
         return out
     factor = max(solved.adjusted.variance_factor, 0.0)
     squares: list[list[float]] = [[] for _ in range(n)]
-    for i, j in solved.ties.pairs.tolist():
+    off = np.hypot(*solved.adjusted.residuals.T) / solved.ties.sigma
+    for k, (i, j) in enumerate(solved.ties.pairs.tolist()):
+        own = off[int(solved.ties.start[k]) : int(solved.ties.start[k + 1])]
+        fit = max(factor, float(np.median(own**2)) / _MEDIAN) if len(own) >= _FIT_TIES else factor
         a, b = slice(3 * i, 3 * i + 3), slice(3 * j, 3 * j + 3)
         relative = covariance[a, a] + covariance[b, b] - covariance[a, b] - covariance[b, a]
         for me in (i, j):
-            squares[me].append(_mean_shift2(relative, cameras[me]) * factor)
+            squares[me].append(_mean_shift2(relative, cameras[me]) * fit)
     for i in range(n):
         if squares[i]:
             out[i] = float(np.sqrt(np.mean(squares[i])))

@@ -102,8 +102,10 @@ def remeasure(
             continue
         extent = int(np.ceil(reach * max(1.0, np.abs(affine[k]).sum(axis=1).max())))
         bx, by = int(np.floor(predicted[k, 0])), int(np.floor(predicted[k, 1]))
-        patch = _grey(source.window(pair[0], 0, x - _HALF, y - _HALF, x + _HALF + 1, y + _HALF + 1))
-        window = _grey(source.window(pair[1], 0, bx - extent, by - extent, bx + extent + 1, by + extent + 1))
+        patch = grey_window(source.window(pair[0], 0, x - _HALF, y - _HALF, x + _HALF + 1, y + _HALF + 1))
+        window = grey_window(
+            source.window(pair[1], 0, bx - extent, by - extent, bx + extent + 1, by + extent + 1)
+        )
         dx, dy, likeness, s = match_patch(
             patch, window, predicted[k, 0] - bx + extent, predicted[k, 1] - by + extent, affine[k], search
         )
@@ -120,7 +122,7 @@ def remeasure(
     )
 
 
-def _grey(window: NDArray[np.generic]) -> NDArray[np.float32]:
+def grey_window(window: NDArray[np.generic]) -> NDArray[np.float32]:
     """Luminance of codes, 0 to 255 whatever the depth (weights of ITU-R BT.601)."""
     grey = window.astype(np.float32) @ np.array([0.299, 0.587, 0.114], dtype=np.float32)
     return np.asarray(grey if window.dtype == np.uint8 else grey / np.float32(257.0))

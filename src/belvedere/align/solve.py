@@ -14,6 +14,7 @@ from belvedere.align.links import Link
 from belvedere.align.matching import match
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.remeasure import Measured, remeasure, spread
+from belvedere.align.soft_ties import measure_softly
 from belvedere.align.start import Mapper, Matches, Pair, Sights, verify
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
@@ -24,6 +25,7 @@ _ALL_TIES = 400_000  # of a block; beyond, every pair has fewer
 _LEAST_OF_PAIR = 40  # that a pair may have all the same
 _AGREE = 3.0  # px of the reduced copy within which a match joins the block
 _LEAST_TIES = 6  # of a pair
+_SHARP_ENOUGH = 40  # tie points of a pair from sharp details, below which soft texture is asked too
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,8 @@ class Solved:
     ties : Ties
         Final tie points; pairs index into `frames`.
     found : dict
-        For every pair measured again: (tried, found).
+        For every pair whose sharp details were measured again: (tried, found); not those that soft texture
+        holds.
     """
 
     frames: tuple[int, ...]
@@ -257,30 +260,33 @@ def _measure_again(
     at = {i: k for k, i in enumerate(rough.frames)}
     most = _most_of_pair(len(rough.chosen), most)
 
-    def measure(pair: Pair) -> Measured:
+    def measure(pair: Pair) -> tuple[Measured, Measured | None]:
         a, b = pair
         points = sights.features[a].points[rough.chosen[pair][:, 0]]
         pixel = max(sights.features[a].pixel, sights.features[b].pixel)
         search = int(np.clip(np.ceil(1.2 * pixel) + 1, 3, 12))
-        return remeasure(
-            source, pair, (camera_of[a], camera_of[b]), points[spread(points, most)], search=search
-        )
+        cameras = camera_of[a], camera_of[b]
+        sharp = remeasure(source, pair, cameras, points[spread(points, most)], search=search)
+        soft = measure_softly(source, pair, cameras) if len(sharp.a) < _SHARP_ENOUGH else None
+        return sharp, soft
 
     pairs, points, sigma, found = [], [], [], {}
     jobs = sorted(rough.chosen)
-    for pair, measured in zip(jobs, run(measure, jobs), strict=True):
-        found[pair] = (measured.tried, len(measured.a))
-        pairs.append((at[pair[0]], at[pair[1]]))
-        if (
-            len(measured.a) < _LEAST_TIES
-        ):  # nothing better than the features: kept, so that no frame comes loose
+    for pair, (sharp, soft) in zip(jobs, run(measure, jobs), strict=True):
+        a, b = pair
+        if soft is None or len(soft.a) < _SHARP_ENOUGH:
+            found[pair] = (sharp.tried, len(sharp.a))
+        pairs.append((at[a], at[b]))
+        parts = [sharp] if soft is None else [sharp, soft]
+        if sum(len(part.a) for part in parts) < _LEAST_TIES:
+            # nothing better than the features: kept, so that no frame comes loose
             coarse, wide = _feature_points(sights, pair, rough.chosen[pair])
             points.append(coarse)
             sigma.append(wide)
             continue
-        a, b = pair
-        points.append(np.hstack([measured.a - sights.centres[a], measured.b - sights.centres[b]]))
-        sigma.append(measured.sigma)
+        offsets = [np.hstack([p.a - sights.centres[a], p.b - sights.centres[b]]) for p in parts]
+        points.append(np.concatenate(offsets))
+        sigma.append(np.concatenate([part.sigma for part in parts]))
     add_ties_by_hand(sights, at, pairs, points, sigma, measure_by_hand(source, sights, camera_of))
     return make_ties(pairs, points, sigma), found
 

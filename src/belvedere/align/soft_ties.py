@@ -1,0 +1,99 @@
+"""Tie points in overlaps without sharp detail: a grid of large patches, matched at a coarser level.
+
+In soft cloud a patch of 19 px holds more noise than texture. A patch of a fortieth of the frame, at the level
+where it has about 49 px, holds plenty: of a frame of 45 megapixels each is good to a quarter of a pixel, and
+there are hundreds. They need no features, so they are spread over the whole overlap.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.align.patch_match import match_patch
+from belvedere.align.remeasure import Measured, grey_window, transfer
+from belvedere.capture.frame_source import FrameSource
+from belvedere.geometry.camera import Camera
+
+# Common practice, no published source; settled on simulated clouds of 45 megapixels against their truth.
+_HALF = 24  # the patch is 49 x 49 px of its level
+_OF_FRAME = 40.0  # patches along the frame's long side, at most
+_LIKENESS = 0.6
+_SEARCH = 4  # px of the level
+_LEAST_SIGMA_PX = 0.05  # of the level: what vignetting and curves that are not undone yet may pass for
+_MOST = 250  # patches tried of a pair
+_MARGIN = 4  # px about a patch that its interpolation may reach
+
+
+def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Camera, Camera]) -> Measured:
+    """Measure patches on a grid over the overlap of two frames.
+
+    Parameters
+    ----------
+    source : FrameSource
+        Frames at all levels.
+    pair : tuple of 2 int
+        Frame indices (a, b).
+    cameras : tuple of 2 Camera
+        Their cameras, right to within a few px of the level.
+
+    Returns
+    -------
+    Measured
+        Positions in px of the full frames; only patches with a correlation of at least 0.6 that hold texture
+        beyond their noise.
+    """
+    level = _level(source, pair)
+    scale = 2.0**level
+    a, b = (camera.scaled(level) if level else camera for camera in cameras)
+    at = _grid(a, b)
+    predicted, affine, seen = transfer(at.astype(np.float64), a, b)
+    rows_a: list[tuple[float, float]] = []
+    rows_b: list[tuple[float, float]] = []
+    sigma: list[float] = []
+    for k in np.flatnonzero(seen):
+        x, y = int(at[k, 0]), int(at[k, 1])
+        extent = math.ceil((_HALF + _SEARCH + _MARGIN) * max(1.0, float(np.abs(affine[k]).sum(axis=1).max())))
+        bx, by = math.floor(predicted[k, 0]), math.floor(predicted[k, 1])
+        if not (extent <= bx < b.width - extent - 1 and extent <= by < b.height - extent - 1):
+            continue
+        patch = grey_window(source.window(pair[0], level, x - _HALF, y - _HALF, x + _HALF + 1, y + _HALF + 1))
+        window = grey_window(
+            source.window(pair[1], level, bx - extent, by - extent, bx + extent + 1, by + extent + 1)
+        )
+        px, py = predicted[k, 0] - bx + extent, predicted[k, 1] - by + extent
+        dx, dy, likeness, s = match_patch(patch, window, px, py, affine[k], _SEARCH)
+        if likeness >= _LIKENESS:
+            rows_a.append((x, y))
+            rows_b.append((predicted[k, 0] + dx, predicted[k, 1] + dy))
+            sigma.append(scale * max(s, _LEAST_SIGMA_PX))
+    return Measured(
+        _full(rows_a, scale), _full(rows_b, scale), np.array(sigma, dtype=np.float64), int(np.sum(seen))
+    )
+
+
+def _level(source: FrameSource, pair: tuple[int, int]) -> int:
+    """The level at which a patch has the size that is wanted."""
+    long_side = max(max(source.size(i, 0)) for i in pair)
+    wanted = math.log2(max(long_side / _OF_FRAME / (2 * _HALF + 1), 1.0))
+    return min(round(wanted), min(source.levels(i) for i in pair) - 1)
+
+
+def _grid(a: Camera, b: Camera) -> NDArray[np.int64]:
+    """Centres of patches in frame a, px of the level: (n, 2), those that frame b sees too."""
+    step = _HALF
+    while True:
+        x = np.arange(_HALF, a.width - _HALF, step)
+        y = np.arange(_HALF, a.height - _HALF, step)
+        at = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        inside = at[transfer(at.astype(np.float64), a, b)[2]]
+        if len(inside) <= _MOST:
+            return inside
+        step = math.ceil(step * max(math.sqrt(len(inside) / _MOST), 1.02))
+
+
+def _full(rows: list[tuple[float, float]], scale: float) -> NDArray[np.float64]:
+    """Positions of the level in px of the full frame."""
+    return (np.array(rows, dtype=np.float64).reshape(len(rows), 2) + 0.5) * scale - 0.5

@@ -15,34 +15,49 @@ from belvedere.capture.frame import Exposure
 from belvedere.capture.heif import read_heif_pixels
 from belvedere.capture.jpeg_pixels import jpeg_pixels
 from belvedere.capture.metadata import CUT_SHORT, read_metadata
-from belvedere.capture.raw import develop_raw, srgb_codes_of_light
+from belvedere.capture.raw import Mending, develop_raw, develop_scene, srgb_codes_of_light
 from belvedere.capture.tiff_pages import read_tiff_pixels
 from belvedere.errors import UnreadableFile
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 
-def decode(exposure: Exposure) -> Pixels:
+def decode(exposure: Exposure, mending: Mending | None = None) -> Pixels:
     """Decode an exposure, turned as its Exif Orientation says, once.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        The file, and in which light it is wanted.
+    mending : Mending or None
+        For the sensor's values of a raw file in scene light.
 
     Returns
     -------
     ndarray of shape (height, width, 3), uint8 or uint16, contiguous
         Code values of the file, 0 to 255 or 0 to 65535; greyscale in three equal channels, alpha dropped.
         Of a raw file the light of `capture.raw.develop_raw`, coded by sRGB's curve: what `read_transfer`
-        undoes, so that codes step as finely in shadows as those of any other file, for every stage above.
+        undoes, so that codes step as finely in shadows as those of any other file, for every stage above. In
+        scene light that of `capture.raw.develop_scene`, coded by the same curve: the camera's own colour.
 
     Raises
     ------
     UnreadableFile
         If the file is cut short, damaged where that shows, of a kind that is not read, larger than a frame
-        may be, or no longer what its metadata said. Nothing missing is ever filled in.
+        may be, no longer what its metadata said, or no raw file where scene light is wanted. Nothing
+        missing is ever filled in.
     """
     file, metadata = exposure.file, exposure.metadata
     now = read_metadata(file)
     if (now.stored_width, now.stored_height) != (metadata.stored_width, metadata.stored_height):
         raise UnreadableFile(file, "has changed since it was first read; start again")
-    stored = _READERS[container_of(file)](file)
+    kind = container_of(file)
+    if exposure.light == "scene":
+        if kind != "raw":
+            raise UnreadableFile(file, "is no raw file, so it does not hold the camera's own light")
+        stored: Pixels = _coded(develop_scene(file, mending))
+    else:
+        stored = _READERS[kind](file)
     height, width = stored.shape[:2]
     if (width, height) != (metadata.stored_width, metadata.stored_height):
         raise UnreadableFile(
@@ -99,7 +114,12 @@ def _read_png(file: Path) -> Pixels:
 
 
 def _read_raw(file: Path) -> Pixels:
-    codes, light = srgb_codes_of_light(), develop_raw(file)
+    return _coded(develop_raw(file))
+
+
+def _coded(light: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Linear light by sRGB's curve, in place."""
+    codes = srgb_codes_of_light()
     for row in range(0, light.shape[0], _ROWS_AT_ONCE):
         light[row : row + _ROWS_AT_ONCE] = codes[light[row : row + _ROWS_AT_ONCE]]
     return light

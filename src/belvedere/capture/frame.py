@@ -6,6 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log2
 from pathlib import Path
+from typing import Literal
+
+Light = Literal["screen", "scene"]
+"""How a file is decoded: "screen" as its picture is meant to look, in sRGB or its own profile; "scene" as the
+light that a raw file holds, in the camera's own colour, white balance undone, coded by sRGB's curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +97,11 @@ class Metadata:
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """One file of a pose."""
+    """One file of a pose, and how it is to be decoded ("scene" only where it is a raw file)."""
 
     file: Path
     metadata: Metadata
+    light: Light = "screen"
 
 
 @dataclass(frozen=True, slots=True)

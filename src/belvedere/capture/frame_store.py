@@ -34,8 +34,8 @@ _Key = tuple[int, int, int, int]  # frame, level, column, row
 class FrameStore:
     """A FrameSource over a scratch folder, filled frame by frame.
 
-    A frame's file is named by the SHA-256 of its source, its orientation and the layout: a second run finds
-    what an earlier one made, whatever the order of the frames, and never a picture of an older source.
+    A frame's file is named by the SHA-256 of its source, its orientation, its light and the layout: a second
+    run finds what an earlier one made, whatever the order of the frames, never a picture of an older source.
 
     Parameters
     ----------
@@ -167,7 +167,8 @@ class FrameStore:
 
     def _name(self, frame: int, digest: str) -> Path:
         orientation = self._frames[frame].metadata.orientation
-        return self.folder / f"{digest}-{orientation}-{LAYOUT}.tiles"
+        light = "" if self._frames[frame].exposures[0].light == "screen" else "-scene"
+        return self.folder / f"{digest}-{orientation}{light}-{LAYOUT}.tiles"
 
     def _write(self, frame: int, file: Path, pixels: Pixels) -> None:
         layout = self._layouts[frame]

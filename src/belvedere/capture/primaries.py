@@ -171,6 +171,11 @@ def _primaries_matrix(
     columns = np.column_stack([xyz(*xy) for xy in primaries_xy])
     white = xyz(*_D65_XY)
     to_xyz = columns * np.linalg.solve(columns, white)
-    cones = (_BRADFORD @ np.array(D50)) / (_BRADFORD @ white)
-    adaptation = np.linalg.solve(_BRADFORD, cones[:, None] * _BRADFORD)
+    adaptation = adaptation_to_d50(white)
     return adaptation @ to_xyz, adaptation
+
+
+def adaptation_to_d50(white: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Chromatic adaptation of CIE XYZ from a white (3,), Y = 1, to D50; (3, 3)."""
+    cones = (_BRADFORD @ np.array(D50)) / (_BRADFORD @ white)
+    return np.asarray(np.linalg.solve(_BRADFORD, cones[:, None] * _BRADFORD))

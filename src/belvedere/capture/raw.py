@@ -7,9 +7,11 @@ own account of them is short and takes the whole picture's reading.
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,9 @@ from belvedere.errors import UnreadableFile
 
 _CUT_SHORT = "is cut short or damaged; copy it from the card again"
 _UNKNOWN = "is a raw file of a kind that is not read, or cut short; develop it to a 16-bit TIFF first"
+_NOT_COVERED = "which --as does not cover; leave out --as, or the file"
+_NO_COLOURS = f"comes from a sensor without colour filters, {_NOT_COVERED}"
+_OTHER_COLOURS = f"comes from a sensor whose filters are not red, green and blue, {_NOT_COVERED}"
 
 LEAST_BITS_PER_PX = 0.25
 """Fewest bits of file a px of a whole raw picture takes; less means most of it is missing. Lossless codes
@@ -35,6 +40,7 @@ bits 1, 2 and 4; tried with all eight values."""
 
 _SQUARE = 0.005  # a ratio of a pixel's sides nearer to 1 is left as it is by LibRaw
 _TAIL_SHARE = 0.01
+_ROWS_AT_ONCE = 64
 _DATE_TIME = 0x0132
 
 
@@ -92,6 +98,114 @@ def develop_raw(file: Path) -> NDArray[np.uint16]:
     return np.ascontiguousarray(pixels, dtype=np.uint16)
 
 
+class Mending(Protocol):
+    """What puts right the places of a sensor that are known to be at fault."""
+
+    def mend(self, mosaic: NDArray[Any], pattern: NDArray[Any]) -> None:
+        """Put right the sensor's values (height, width), in place, as stored.
+
+        `pattern` holds the number of the colour of each place, 0 red, 1 and 3 green, 2 blue, and is repeated
+        from the first pixel on.
+        """
+        ...
+
+
+def develop_scene(file: Path, mending: Mending | None = None) -> NDArray[np.uint16]:
+    """A raw file's light in the camera's own colour, white balance undone, as stored: not turned.
+
+    Colour filters are interpolated as in `develop_raw`, on values balanced by the camera's multipliers with
+    the largest 1, because the method compares colours; then the multipliers are divided out. Nothing is
+    clipped but what the sensor itself clipped.
+
+    Parameters
+    ----------
+    file : Path
+    mending : Mending or None
+        Applied to the sensor's values before colour filters are interpolated, where there are such.
+
+    Returns
+    -------
+    ndarray of shape (height, width, 3), uint16, contiguous
+        Red, green and blue, proportional to light; 65535 is the camera's white level in every channel.
+
+    Raises
+    ------
+    UnreadableFile
+        If the picture cannot be read whole, or the sensor has not these three colours.
+    """
+    rawpy = _rawpy()
+    known = raw_colours(file)
+
+    def prepare(raw: Any) -> None:
+        if mending is not None and raw.raw_type == rawpy.RawType.Flat and raw.raw_pattern is not None:
+            mending.mend(raw.raw_image_visible, raw.raw_pattern)
+
+    red, green, blue = known.multipliers
+    light = _developed(
+        file,
+        prepare,
+        demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD,
+        gamma=(1, 1),
+        output_bps=16,
+        output_color=rawpy.ColorSpace.raw,
+        highlight_mode=rawpy.HighlightMode.Ignore,
+        use_camera_wb=False,
+        user_wb=[red, green, blue, green],
+    )
+    light = np.ascontiguousarray(light, dtype=np.uint16)
+    largest = max(known.multipliers)
+    for channel, multiplier in enumerate(known.multipliers):
+        if multiplier < largest:
+            divided = np.rint(np.minimum(np.arange(65536) * (largest / multiplier), 65535.0)).astype(
+                np.uint16
+            )
+            for row in range(0, len(light), _ROWS_AT_ONCE):
+                part = light[row : row + _ROWS_AT_ONCE, :, channel]
+                part[...] = divided[part]
+    return light
+
+
+@dataclass(frozen=True, slots=True)
+class RawColours:
+    """What LibRaw knows of a raw file's colours.
+
+    Parameters
+    ----------
+    multipliers : tuple of 3 float
+        White balance as shot: factors on red, green and blue that make the scene's white grey; > 0. The
+        camera's for daylight, or 1, where the file does not tell.
+    camera_from_xyz : ndarray of shape (3, 3) or None
+        What takes CIE XYZ to the camera's colour under daylight (D65); None where it is not known, and of a
+        DNG, which tells itself.
+    """
+
+    multipliers: tuple[float, float, float]
+    camera_from_xyz: NDArray[np.float64] | None
+
+
+def raw_colours(file: Path) -> RawColours:
+    """Read a raw file's white balance, and its camera's matrix where LibRaw knows it.
+
+    Raises
+    ------
+    UnreadableFile
+        If it is no raw file that is read, or its sensor has not red, green and blue filters.
+    """
+    with _opened(file) as raw:
+        if raw.num_colors == 1:
+            raise UnreadableFile(file, _NO_COLOURS)
+        if raw.num_colors != 3 or bytes(raw.color_desc)[:3] != b"RGB":
+            raise UnreadableFile(file, _OTHER_COLOURS)
+        matrix = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
+        found = (raw.camera_whitebalance, raw.daylight_whitebalance, (1.0, 1.0, 1.0))
+    for values in found:
+        red, green, blue = (float(v) for v in list(values)[:3])
+        if all(np.isfinite(v) and v > 0.0 for v in (red, green, blue)):
+            break
+    known = matrix.shape == (3, 3) and abs(float(np.linalg.det(matrix))) > 1e-6
+    return RawColours((red, green, blue), matrix if known else None)
+
+
 def develop_raw_small(file: Path) -> NDArray[np.uint8]:
     """A raw file's picture at half its size, encoded for a screen (sRGB's curve), as stored: not turned.
 
@@ -104,17 +218,19 @@ def develop_raw_small(file: Path) -> NDArray[np.uint8]:
     return np.ascontiguousarray(pixels, dtype=np.uint8)
 
 
-def _developed(file: Path, **how: Any) -> NDArray[Any]:
-    """A raw file's picture as LibRaw develops it, as stored; brightness and balance the camera's own."""
+def _developed(file: Path, prepare: Callable[[Any], None] | None = None, **how: Any) -> NDArray[Any]:
+    """A raw file's picture as LibRaw develops it, as stored; brightness and balance the camera's own.
+
+    `prepare` is given the open file, its sensor's values read.
+    """
     rawpy = _rawpy()
+    usual = {"no_auto_bright": True, "use_camera_wb": True, "adjust_maximum_thr": 0.0, "user_flip": 0}
     with _opened(file) as raw:
         try:
             _check_tail(file, raw)
-            return np.asarray(
-                raw.postprocess(
-                    no_auto_bright=True, use_camera_wb=True, adjust_maximum_thr=0.0, user_flip=0, **how
-                )
-            )
+            if prepare is not None:
+                prepare(raw)
+            return np.asarray(raw.postprocess(**(usual | how)))
         except rawpy.LibRawError as error:
             raise _unreadable(file, error) from error
 

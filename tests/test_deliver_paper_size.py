@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
+from belvedere.deliver.panel_label import DOT_MM, HIGH
 from belvedere.deliver.panels import GAP_MM, MARK_MM, cut_into_panels
 from belvedere.deliver.paper_size import PrintLayout, PrintWish, Rect, lay_out
 from belvedere.errors import PlanError
@@ -144,6 +147,72 @@ def test_a_print_lower_than_the_roll_is_wide_is_one_piece() -> None:
     layout = lay_out(40_000, 8_000, PrintWish(width_mm=5000.0, ppi=100.0))
     assert len(cut_into_panels(layout, roll_mm=1118.0)) == 1
     assert len(cut_into_panels(layout, roll_mm=1000.0)) == 6
+
+
+@pytest.mark.parametrize(
+    ("longest", "across", "down"), [(None, 4, 1), (2000.0, 4, 1), (1200.0, 4, 2), (500.0, 4, 4)]
+)
+def test_panels_longer_than_a_piece_are_cut_across(longest: float | None, across: int, down: int) -> None:
+    layout = lay_out(4000, 2000, PrintWish(width_mm=3500.0, ppi=100.0))
+    panels = cut_into_panels(layout, roll_mm=1000.0, longest_mm=longest, overlap_mm=20.0)
+    assert len(panels) == across * down
+    assert [(p.row, p.rows) for p in panels] == [(k // across, down) for k in range(across * down)]
+    tiled = np.zeros((layout.height, layout.width), np.uint8)
+    for panel in panels:
+        tiled[panel.trim.y0 : panel.trim.y1, panel.trim.x0 : panel.trim.x1] += 1
+        assert _inside(panel.image, _whole(layout))
+        assert panel.page.width <= 1000.0 / 25.4 * 100.0
+        assert longest is None or panel.page.height <= longest / 25.4 * 100.0
+        assert all(_inside(mark, panel.page) and not _meet(mark, panel.image) for mark in panel.marks)
+    assert (tiled == 1).all()
+
+
+def test_a_low_print_longer_than_a_piece_is_cut_along_the_roll() -> None:
+    layout = lay_out(6000, 1000, PrintWish(width_mm=6000.0, ppi=100.0))
+    panels = cut_into_panels(layout, roll_mm=1118.0, longest_mm=5000.0, overlap_mm=20.0)
+    assert [p.trim.width for p in panels] == [layout.width // 2] * 2
+    with pytest.raises(PlanError, match="give the roll's width too"):
+        cut_into_panels(layout, longest_mm=5000.0)
+
+
+def _label(layout: PrintLayout, k: int, **given: float) -> NDArray[np.uint8]:
+    """What is printed above the k-th panel between its corners' marks."""
+    panel = cut_into_panels(layout, overlap_mm=20.0, **given)[k]
+    page = np.zeros((panel.page.height, panel.page.width), np.uint8)
+    for m in panel.marks:
+        page[m.y0 - panel.page.y0 : m.y1 - panel.page.y0, m.x0 - panel.page.x0 : m.x1 - panel.page.x0] = 1
+    inner = slice(panel.trim.x0 - panel.page.x0 + 20, panel.trim.x1 - panel.page.x0 - 20)
+    return page[: panel.image.y0 - panel.page.y0, inner]
+
+
+def test_every_one_of_several_panels_says_which_it_is() -> None:
+    layout = lay_out(4000, 2000, PrintWish(width_mm=1500.0, ppi=254.0))
+    labels = [_label(layout, k, roll_mm=610.0) for k in range(3)]
+    dot = round(DOT_MM * 10)
+    for label in labels:
+        (ys,) = np.nonzero(label.any(axis=1))
+        assert np.ptp(ys) == HIGH * dot - 1
+        columns = np.flatnonzero(label.any(axis=0))
+        arrow = label[ys[0] : ys[-1] + 1, columns[0] : columns[0] + 5 * dot]
+        assert arrow[dot : 2 * dot].sum() > arrow[-dot:].sum()  # it points up
+        assert columns[0] > label.shape[1] // 4  # in the middle
+        assert columns[-1] < 3 * label.shape[1] // 4
+    assert not np.array_equal(labels[0], labels[1])
+    whole = lay_out(4000, 2000, PrintWish(width_mm=500.0, ppi=254.0))
+    assert not _label(whole, 0, roll_mm=610.0).any()  # the only one needs no name
+
+
+def test_narrow_panels_have_a_short_name_or_none() -> None:
+    full, short = (np.ptp(np.flatnonzero(_label(_drop(w), 0, roll_mm=w).any(axis=0))) for w in (200.0, 80.0))
+    assert short < full
+    assert not _label(_drop(50.0), 0, roll_mm=50.0).any()
+    coarse = lay_out(400, 200, PrintWish(width_mm=3000.0, ppi=20.0))
+    assert len({m.width for m in cut_into_panels(coarse, roll_mm=610.0)[0].marks}) <= 2  # lines alone
+
+
+def _drop(roll: float) -> PrintLayout:
+    """A print of some panels from a roll of this width."""
+    return lay_out(4000, 2000, PrintWish(width_mm=4.0 * roll, ppi=254.0))
 
 
 def test_marks_point_at_the_corners_of_the_cut() -> None:

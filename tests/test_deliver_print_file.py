@@ -156,6 +156,33 @@ def test_panels_put_together_are_the_print(picture: Path, tmp_path: Path) -> Non
         np.testing.assert_array_equal(tifffile.imread(file), expected[:, panel.image.x0 : panel.image.x1])
 
 
+def test_panels_of_several_rows_put_together_are_the_print(picture: Path, tmp_path: Path) -> None:
+    wish = PrintWish(width_mm=120.0, ppi=100.0, bleed_mm=3.0)
+    options = replace(_PLAIN, wish=wish, sharpen=True, spread_mm=0.06)
+    (whole,) = _make(picture, tmp_path / "whole", replace(options, marks=False))
+    expected = tifffile.imread(whole)
+    told: list[float] = []
+    with open_picture(picture) as opened:
+        cut = replace(options, roll_mm=55.0, longest_mm=50.0, overlap_mm=6.0)
+        plan = plan_print(opened, tmp_path / "panel.tif", cut)
+        files = make_print(opened, plan, progress=told.append, workers=2).files
+    assert len(files) == 8
+    for panel, file in zip(plan.panels, files, strict=True):
+        shown, image, page = tifffile.imread(file), panel.image, panel.page
+        assert shown.shape[:2] == (page.height, page.width)
+        rows, columns = (slice(image.y0, image.y1), slice(image.x0, image.x1))
+        slug = image.x0 - page.x0
+        np.testing.assert_array_equal(shown[slug:-slug, slug:-slug], expected[rows, columns])
+        around = shown.copy()
+        around[slug:-slug, slug:-slug] = 65535
+        assert set(np.unique(around)) == {0, 65535}  # marks and the label, or bare paper
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+    said = planned_words(plan)
+    assert "8 panels, 4 across and 2 down, the sheets up to" in said
+    assert "neighbours share 6 mm" in said
+
+
 @pytest.mark.parametrize("kind", ["tiff", "pdf"])
 def test_the_same_bytes_for_every_number_of_workers(picture: Path, tmp_path: Path, kind: Any) -> None:
     options = PaperOptions(
@@ -229,6 +256,22 @@ def test_what_does_not_fit_is_said_before(picture: Path, tmp_path: Path, monkeyp
             plan_print(opened, tmp_path / "p.tif", _PLAIN)
 
 
+def test_a_pdf_that_grows_past_its_limit_is_none(
+    picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the plan foretells is what photographs usually take; noise takes more."""
+    (file,) = _make(picture, tmp_path / "print", replace(_PLAIN, format="pdf"))
+    with open_picture(picture) as opened:
+        plan = plan_print(opened, tmp_path / "again.pdf", replace(_PLAIN, format="pdf"))
+        monkeypatch.setattr("belvedere.deliver.paper_pdf.MOST_BYTES", file.stat().st_size - 1)
+        with pytest.raises(PlanError, match="has grown past 10 GB"):
+            make_print(opened, plan)
+    assert {f.suffix for f in tmp_path.iterdir()} == {".tif", ".pdf"}
+    assert not (tmp_path / "again.pdf").exists()
+    monkeypatch.setattr("belvedere.deliver.paper_pdf.MOST_BYTES", file.stat().st_size)
+    _make(picture, tmp_path / "again.pdf", replace(_PLAIN, format="pdf"))
+
+
 @pytest.mark.parametrize("kind", ["tiff", "pdf"])
 def test_only_prints_are_replaced_unasked(picture: Path, tmp_path: Path, kind: Any) -> None:
     (file,) = _make(picture, tmp_path / "print", replace(_PLAIN, format=kind))
@@ -251,7 +294,7 @@ def test_the_words_tell_what_there_is(picture: Path, tmp_path: Path) -> None:
     assert "On paper: 300 x 141 mm" in said
     assert "10 mm to turn over the stretcher, where the picture's rim is mirrored" in said
     assert "6 panels, the sheets up to " in said
-    assert "mm wide; neighbours share 5 mm, cut through their middle" in said
+    assert "mm high; neighbours share 5 mm, cut through their middle" in said
     assert "27 pixels per printed inch; how many pixels of the frames stand behind them is not known" in said
     assert "No detail is gained" in (enlarging_words(plan) or "")
     assert "Invented cotton paper" in made_words(plan, made)

@@ -81,6 +81,7 @@ def paper_options(given: argparse.Namespace, kind: Format) -> PaperOptions:
         intent=given.intent,
         black_point=not given.no_black_point,
         roll_mm=None if given.roll is None else length("roll"),
+        longest_mm=None if given.longest is None else length("longest"),
         overlap_mm=OVERLAP_MM if given.overlap is None else length("overlap"),
         marks=given.marks,
         sharpen=not given.no_sharpening,

@@ -29,13 +29,19 @@ def add_paper(deliver: argparse.ArgumentParser) -> None:
         "--roll", metavar="LENGTH", help="width of the roll; a print wider than that is cut into panels"
     )
     size.add_argument(
+        "--longest",
+        metavar="LENGTH",
+        help="of a piece along the roll; longer panels are cut across too; any length if not given",
+    )
+    size.add_argument(
         "--overlap", metavar="LENGTH", help="what neighbouring panels share, 20 mm if not given; 0 for none"
     )
     size.add_argument(
         "--marks",
         action=argparse.BooleanOptionalAction,
         default=None,
-        help="trim and fold marks; if not given, where something is to be cut",
+        help="trim and fold marks, and beside each of several panels which one it is; if not given, where "
+        "something is to be cut",
     )
     ink = deliver.add_argument_group("for paper: colours and file")
     ink.add_argument(

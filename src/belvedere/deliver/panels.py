@@ -1,11 +1,13 @@
-"""A print wider than the roll, cut into panels that overlap, with marks where to cut and fold."""
+"""A print too large for the roll, cut into panels that overlap, with marks where to cut and fold."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
+from belvedere.deliver.panel_label import label_words, panel_label
 from belvedere.deliver.paper_size import PrintLayout, Rect
 from belvedere.errors import PlanError
 from belvedere.optics.positive import need_positive
@@ -30,7 +32,9 @@ class Panel:
     Parameters
     ----------
     index, count : int
-        Its place from the left, from 0, of how many.
+        Its place, row by row from the top left, from 0, of how many.
+    row, rows : int
+        Its row from the top, from 0, of how many.
     trim : Rect
         What is left of it when it is cut, on the print's grid; the trims of all panels tile the print's trim.
     image : Rect
@@ -38,11 +42,14 @@ class Panel:
     page : Rect
         The sheet: the image, and around it room for the marks.
     marks : tuple of Rect
-        Lines to print black, on the print's grid too; outside the image, within the page.
+        Lines to print black, and dots of the panel's label, on the print's grid too; outside the image,
+        within the page.
     """
 
     index: int
     count: int
+    row: int
+    rows: int
     trim: Rect
     image: Rect
     page: Rect
@@ -50,21 +57,27 @@ class Panel:
 
 
 def cut_into_panels(
-    layout: PrintLayout, *, roll_mm: float | None = None, overlap_mm: float = 0.0, marks: bool = True
+    layout: PrintLayout,
+    *,
+    roll_mm: float | None = None,
+    longest_mm: float | None = None,
+    overlap_mm: float = 0.0,
+    marks: bool = True,
 ) -> tuple[Panel, ...]:
-    """Upright panels of equal width, as few as the roll allows.
+    """Panels of equal size, upright and as few as the printer allows.
 
     Parameters
     ----------
     layout : PrintLayout
         The print.
     roll_mm : float or None
-        Width the printer can print on; None: any. A print that is low enough is printed along the roll in
-        one piece.
+        Width the printer can print on; None: any. A print that is low enough lies along the roll.
+    longest_mm : float or None
+        Longest piece along the roll; None: any. What is longer is cut across it too.
     overlap_mm : float
         Picture that two neighbours both show; the join lies in its middle. Rounded to an even number of px.
     marks : bool
-        Whether to leave room for trim marks and draw them.
+        Whether to leave room for trim marks and draw them, and to print beside a panel which one it is.
 
     Raises
     ------
@@ -74,26 +87,45 @@ def cut_into_panels(
     px = layout.ppi / MM_PER_INCH
     if not (math.isfinite(overlap_mm) and overlap_mm >= 0.0):
         raise PlanError(f"the overlap must be 0 mm or more, not {overlap_mm:g} mm")
+    if longest_mm is not None and roll_mm is None:
+        raise PlanError("the longest piece is one of a roll", "give the roll's width too")
     slug = _slug(layout.ppi) if marks else 0
     half = round(overlap_mm * px / 2.0)
-    trim = layout.trim
-    joins = [trim.x0, trim.x1]
+    columns, rows = [layout.trim.x0, layout.trim.x1], [layout.trim.y0, layout.trim.y1]
     if roll_mm is not None:
-        most = math.floor(need_positive("the roll's width", roll_mm, "mm") * px + 1e-6) - 2 * slug
-        if most < min(layout.width, layout.height):
-            joins = _joins(layout, most, half, roll_mm)
-    count = len(joins) - 1
-    panels = []
-    for k in range(count):
-        part = Rect(joins[k], trim.y0, joins[k + 1], trim.y1)
-        image = Rect(
-            0 if k == 0 else part.x0 - half,
-            0,
-            layout.width if k == count - 1 else part.x1 + half,
-            layout.height,
+        roll = _Most("a roll", need_positive("the roll's width", roll_mm, "mm"), px, slug)
+        longest = (
+            _Most("a piece", need_positive("the longest piece", longest_mm, "mm"), px, slug)
+            if longest_mm is not None
+            else _Most("a piece", math.inf, px, slug)
         )
-        lines = _marks(layout, part, image) if marks else ()
-        panels.append(Panel(k, count, part, image, image.grown(slug), lines))
+        lies = layout.height <= roll.px and (layout.width > roll.px or layout.height > longest.px)
+        across, down = (longest, roll) if lies else (roll, longest)
+        columns = _joins(columns[0], columns[1], across, half)
+        rows = _joins(rows[0], rows[1], down, half)
+    count = (len(columns) - 1) * (len(rows) - 1)
+    if count > _MOST_PANELS:
+        raise PlanError(
+            f"the print would take {count} panels, more than {_MOST_PANELS}",
+            "take a wider roll, a smaller overlap or a smaller print",
+        )
+    panels: list[Panel] = []
+    for row, (top, bottom) in enumerate(pairwise(rows)):
+        for left, right in pairwise(columns):
+            part = Rect(left, top, right, bottom)
+            image = Rect(
+                0 if left == layout.trim.x0 else left - half,
+                0 if top == layout.trim.y0 else top - half,
+                layout.width if right == layout.trim.x1 else right + half,
+                layout.height if bottom == layout.trim.y1 else bottom + half,
+            )
+            lines = _marks(layout, part, image) if marks else ()
+            if marks and count > 1:
+                words = label_words(len(panels), count, row, len(rows) - 1)
+                lines += panel_label(words, _label_room(layout, part, image), layout.ppi)
+            panels.append(
+                Panel(len(panels), count, row, len(rows) - 1, part, image, image.grown(slug), lines)
+            )
     return tuple(panels)
 
 
@@ -101,25 +133,47 @@ def _slug(ppi: float) -> int:
     return math.ceil((GAP_MM + MARK_MM) / MM_PER_INCH * ppi)
 
 
-def _joins(layout: PrintLayout, most: int, half: int, roll_mm: float) -> list[int]:
-    """Columns where trimmed panels meet, both edges included, for images up to `most` px wide."""
-    trim, bleed = layout.trim, layout.trim.x0
-    room = most - half - max(half, bleed)
+class _Most(NamedTuple):
+    """What the printer allows along one axis: its word, mm, and so many px of image between the marks."""
+
+    word: str
+    mm: float
+    per_mm: float
+    slug: int
+
+    @property
+    def px(self) -> float:
+        return math.inf if math.isinf(self.mm) else math.floor(self.mm * self.per_mm + 1e-6) - 2 * self.slug
+
+
+def _joins(start: int, stop: int, most: _Most, half: int) -> list[int]:
+    """Where trimmed panels meet along an axis, the trim's edges included; the grid begins at 0."""
+    bleed = start
+    if stop + bleed <= most.px:
+        return [start, stop]
+    room = int(most.px) - half - max(half, bleed)
     if room < 1:
         raise PlanError(
-            f"a roll of {roll_mm:g} mm leaves no room between the overlaps, the bleed and the marks",
-            "take a wider roll or a smaller overlap",
+            f"{most.word} of {most.mm:g} mm leaves no room between the overlaps, the bleed and the marks",
+            "take a larger one or a smaller overlap",
         )
-    count = max(2, -(-trim.width // room))
+    count = max(2, -(-(stop - start) // room))
     if count > _MOST_PANELS:
         raise PlanError(
-            f"a roll of {roll_mm:g} mm would take {count} panels, more than {_MOST_PANELS}",
-            "take a wider roll, a smaller overlap or a smaller print",
+            f"{most.word} of {most.mm:g} mm would take {count} panels, more than {_MOST_PANELS}",
+            "take a larger one, a smaller overlap or a smaller print",
         )
-    joins = [trim.x0 + k * trim.width // count for k in range(count + 1)]
+    joins = [start + k * (stop - start) // count for k in range(count + 1)]
     if min(b - a for a, b in pairwise(joins)) < half:
         raise PlanError("the overlap is wider than what is left of a panel", "take a smaller overlap")
     return joins
+
+
+def _label_room(layout: PrintLayout, trim: Rect, image: Rect) -> Rect:
+    """Above the panel, as long as the marks, between the corners' and the folds' marks."""
+    gap, length = (round(mm / MM_PER_INCH * layout.ppi) for mm in (GAP_MM, MARK_MM))
+    x0, x1 = max(trim.x0, layout.front.x0), min(trim.x1, layout.front.x1)
+    return Rect(x0 + gap, image.y0 - gap - length, max(x0 + gap, x1 - gap), image.y0 - gap)
 
 
 def _marks(layout: PrintLayout, trim: Rect, image: Rect) -> tuple[Rect, ...]:
@@ -131,7 +185,7 @@ def _marks(layout: PrintLayout, trim: Rect, image: Rect) -> tuple[Rect, ...]:
     front = layout.front
     if front != layout.trim:
         columns += [(x, length // 2) for x in (front.x0, front.x1) if image.x0 < x < image.x1]
-        rows += [(front.y0, length // 2), (front.y1, length // 2)]
+        rows += [(y, length // 2) for y in (front.y0, front.y1) if image.y0 < y < image.y1]
     lines = []
     for x, long in columns:
         left = x - line // 2  # the cut runs along the line's middle

@@ -17,9 +17,9 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.deliver.panels import Panel
-from belvedere.deliver.paper_profile import PaperProfile
+from belvedere.deliver.paper_form import PaperForm
 from belvedere.deliver.paper_size import Rect
+from belvedere.errors import PlanError
 
 MOST_BYTES = 10**10 - 1
 """The file's table of offsets has ten digits."""
@@ -34,27 +34,20 @@ _CATALOG, _PAGES, _PAGE, _CONTENT, _IMAGE, _LENGTH, _PROFILE, _INFO = range(1, 9
 class PaperPdf:
     """One panel's file; `strip` is pure and for any thread, `put` and `close` are for one.
 
-    Parameters as for `paper_tiff.PaperTiff`.
+    Parameters
+    ----------
+    file : IO
+        Open for writing, empty.
+    form : PaperForm
     """
 
-    def __init__(
-        self,
-        file: IO[bytes],
-        panel: Panel,
-        paper: PaperProfile,
-        *,
-        bits: int,
-        ppi: float,
-        rows: int,
-        software: str,
-        title: str,
-    ) -> None:
-        self.panel = panel
-        self.rows = rows
-        self._file, self._paper, self._bits = file, paper, bits
-        self._software, self._title = software, title
-        points = 72.0 / ppi
-        self._unit = max(1, math.ceil(max(panel.page.width, panel.page.height) * points / _LONGEST_SIDE))
+    def __init__(self, file: IO[bytes], form: PaperForm) -> None:
+        self.form = form
+        self._file = file
+        points = 72.0 / form.ppi
+        self._unit = max(
+            1, math.ceil(max(form.panel.page.width, form.panel.page.height) * points / _LONGEST_SIDE)
+        )
         self._scale = points / self._unit
         self._at = 0
         self._offsets: dict[int, int] = {}
@@ -66,16 +59,16 @@ class PaperPdf:
     @property
     def first_row(self) -> int:
         """The grid row of the image's first row."""
-        return self.panel.image.y0
+        return self.form.panel.image.y0
 
     @property
     def last_row(self) -> int:
-        return self.panel.image.y1
+        return self.form.panel.image.y1
 
     def strip(self, codes: NDArray[Any], top: int, start: int, stop: int) -> bytes:
         """Encode image rows; as `PaperTiff.strip`, with nothing off the grid."""
         del top, start, stop
-        image = self.panel.image
+        image = self.form.panel.image
         return packed_differences(codes[:, image.x0 : image.x1])
 
     def put(self, strip: bytes) -> None:
@@ -97,47 +90,47 @@ class PaperPdf:
         self._object(_CATALOG, f"<< /Type /Catalog /Pages {_PAGES} 0 R{self._intent()} >>")
         self._object(
             _INFO,
-            f"<< /Title {_text(self._title)} /Producer {_text(self._software)} /Trapped /False >>",
+            f"<< /Title {_text(self.form.title)} /Producer {_text(self.form.software)} /Trapped /False >>",
         )
         self._end()
 
     def _begin_image(self) -> None:
-        image, channels = self.panel.image, self._paper.channels
+        image, channels = self.form.panel.image, self.form.paper.channels
         self._offsets[_IMAGE] = self._at
         self._write(
             f"{_IMAGE} 0 obj\n<< /Type /XObject /Subtype /Image /Width {image.width} /Height {image.height} "
-            f"/ColorSpace [/ICCBased {_PROFILE} 0 R] /BitsPerComponent {self._bits} /Interpolate false "
+            f"/ColorSpace [/ICCBased {_PROFILE} 0 R] /BitsPerComponent {self.form.bits} /Interpolate false "
             f"/Filter /FlateDecode /DecodeParms << /Predictor 2 /Colors {channels} "
-            f"/BitsPerComponent {self._bits} /Columns {image.width} >> /Length {_LENGTH} 0 R >>\n"
+            f"/BitsPerComponent {self.form.bits} /Columns {image.width} >> /Length {_LENGTH} 0 R >>\n"
             "stream\n".encode()
         )
         self._write(b"\x78\x01")
         self._stream = 2
 
     def _profile_object(self) -> None:
-        packed = zlib.compress(self._paper.data, 9)
-        alternate = _SPACE_OBJECTS[self._paper.space]
+        packed = zlib.compress(self.form.paper.data, 9)
+        alternate = _SPACE_OBJECTS[self.form.paper.space]
         self._object(
             _PROFILE,
-            f"<< /N {self._paper.channels} /Alternate {alternate} /Filter /FlateDecode "
+            f"<< /N {self.form.paper.channels} /Alternate {alternate} /Filter /FlateDecode "
             f"/Length {len(packed)} >>",
             packed,
         )
 
     def _content_object(self) -> None:
-        x, y, w, h = self._box(self.panel.image)
-        black = " ".join(str(c) for c in self._paper.black(1))
+        x, y, w, h = self._box(self.form.panel.image)
+        black = " ".join(str(c) for c in self.form.paper.black(1))
         lines = [f"q {_n(w)} 0 0 {_n(h)} {_n(x)} {_n(y)} cm /Picture Do Q", f"/Paper cs {black} sc"]
-        for mark in self.panel.marks:
+        for mark in self.form.panel.marks:
             lines.append(" ".join(_n(v) for v in self._box(mark)) + " re f")
         content = "\n".join(lines).encode()
         self._object(_CONTENT, f"<< /Length {len(content)} >>", content)
 
     def _page_object(self) -> None:
         boxes = {
-            "MediaBox": self.panel.page,
-            "BleedBox": self.panel.image,
-            "TrimBox": self.panel.trim,
+            "MediaBox": self.form.panel.page,
+            "BleedBox": self.form.panel.image,
+            "TrimBox": self.form.panel.trim,
         }
         told = " ".join(f"/{name} [{self._corners(rect)}]" for name, rect in boxes.items())
         unit = f" /UserUnit {self._unit}" if self._unit > 1 else ""
@@ -150,9 +143,9 @@ class PaperPdf:
 
     def _intent(self) -> str:
         """For what paper the file is made, where the profile is of a printer."""
-        if not self._paper.is_printer:
+        if not self.form.paper.is_printer:
             return ""
-        name = _text(self._paper.name)
+        name = _text(self.form.paper.name)
         return (
             f" /OutputIntents [<< /Type /OutputIntent /S /GTS_PDFX /OutputConditionIdentifier {name} "
             f"/Info {name} /DestOutputProfile {_PROFILE} 0 R >>]"
@@ -160,7 +153,7 @@ class PaperPdf:
 
     def _box(self, rect: Rect) -> tuple[float, float, float, float]:
         """Left, bottom, width and height on the page, in its units; y upwards."""
-        page, s = self.panel.page, self._scale
+        page, s = self.form.panel.page, self._scale
         return (rect.x0 - page.x0) * s, (page.y1 - rect.y1) * s, rect.width * s, rect.height * s
 
     def _corners(self, rect: Rect) -> str:
@@ -184,13 +177,18 @@ class PaperPdf:
         )
 
     def _write(self, data: bytes | memoryview) -> None:
+        if self._at + len(data) > MOST_BYTES:  # the plan looked ahead, by what photographs usually take
+            raise PlanError(
+                "the PDF has grown past 10 GB, where a PDF's table of offsets ends; nothing was written",
+                "take --as tiff, a narrower roll or a smaller print",
+            )
         self._file.write(data)
         self._digest.update(data)
         self._at += len(data)
 
 
 def packed_differences(rows: NDArray[Any]) -> bytes:
-    """Rows (h, w, channels) for `PaperPdf.put`: Adler-32 and length of their differences, then these, deflated.
+    """Rows (h, w, channels) for `PaperPdf.put`: Adler-32, length, and their differences deflated.
 
     Deflate looks for runs alone: on noise, which most of a photograph's differences are, longer matches cost
     three times the time and save nothing.

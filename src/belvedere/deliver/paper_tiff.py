@@ -29,8 +29,7 @@ from belvedere.compose.ifd import (
 )
 from belvedere.compose.picture_format import CLASSIC_LIMIT
 from belvedere.compose.tile_code import LEVEL
-from belvedere.deliver.panels import Panel
-from belvedere.deliver.paper_profile import PaperProfile
+from belvedere.deliver.paper_form import PaperForm
 
 _PHOTOMETRIC = {"GRAY": 1, "RGB": 2, "CMYK": 5}
 
@@ -42,34 +41,12 @@ class PaperTiff:
     ----------
     file : IO
         Open for writing, empty.
-    panel : Panel
-        What is printed on it.
-    paper : PaperProfile
-        What the codes are of.
-    bits : int
-        8 or 16.
-    ppi : float
-    rows : int
-        Rows a strip.
-    software, title : str
+    form : PaperForm
     """
 
-    def __init__(
-        self,
-        file: IO[bytes],
-        panel: Panel,
-        paper: PaperProfile,
-        *,
-        bits: int,
-        ppi: float,
-        rows: int,
-        software: str,
-        title: str,
-    ) -> None:
-        self.panel = panel
-        self.rows = rows
-        self._file, self._paper, self._bits, self._ppi = file, paper, bits, ppi
-        self._software, self._title = software, title
+    def __init__(self, file: IO[bytes], form: PaperForm) -> None:
+        self.form = form
+        self._file = file
         self._lengths: list[int] = []
         self._end = 16
         file.write(bytes(16))
@@ -77,11 +54,11 @@ class PaperTiff:
     @property
     def first_row(self) -> int:
         """The grid row of the page's first row; below 0 where there is room for marks."""
-        return self.panel.page.y0
+        return self.form.panel.page.y0
 
     @property
     def last_row(self) -> int:
-        return self.panel.page.y1
+        return self.form.panel.page.y1
 
     def strip(self, codes: NDArray[Any], top: int, start: int, stop: int) -> bytes:
         """Encode page rows start to stop (grid rows).
@@ -89,24 +66,25 @@ class PaperTiff:
         Parameters
         ----------
         codes : ndarray of shape (h, grid width, channels)
-            The print's rows from `top` on; those of start to stop that are on the grid.
+            The print's rows from `top` on; those of start to stop that are in the panel's image.
         top : int
             Grid row of codes[0].
         start, stop : int
-            Grid rows; what is off the grid is bare paper.
+            Grid rows; what is off the image is bare paper.
         """
-        page, image = self.panel.page, self.panel.image
-        full = 2**self._bits - 1
-        rows = np.empty((stop - start, page.width, self._paper.channels), codes.dtype)
-        rows[...] = self._paper.paper_white(full)
+        paper, panel = self.form.paper, self.form.panel
+        page, image = panel.page, panel.image
+        full = 2**self.form.bits - 1
+        rows = np.empty((stop - start, page.width, paper.channels), codes.dtype)
+        rows[...] = paper.paper_white(full)
         bottom = top + len(codes)
         if bottom > top:
             x = image.x0 - page.x0
             rows[top - start : bottom - start, x : x + image.width] = codes[:, image.x0 : image.x1]
-        for mark in self.panel.marks:
+        for mark in panel.marks:
             y0, y1 = max(mark.y0, start), min(mark.y1, stop)
             if y0 < y1:
-                rows[y0 - start : y1 - start, mark.x0 - page.x0 : mark.x1 - page.x0] = self._paper.black(full)
+                rows[y0 - start : y1 - start, mark.x0 - page.x0 : mark.x1 - page.x0] = paper.black(full)
         return _deflated_differences(rows)
 
     def put(self, strip: bytes) -> None:
@@ -128,30 +106,31 @@ class PaperTiff:
         self._file.write(head)
 
     def _tags(self, offsets: NDArray[np.uint64], lengths: NDArray[np.uint64], *, big: bool) -> list[Tag]:
-        page, channels = self.panel.page, self._paper.channels
+        form = self.form
+        page, channels = form.panel.page, form.paper.channels
         tags = [
             long_tag(254, 0),  # NewSubfileType: a full picture
             long_tag(256, page.width),
             long_tag(257, page.height),
-            short_tag(258, *[self._bits] * channels),  # BitsPerSample
+            short_tag(258, *[form.bits] * channels),  # BitsPerSample
             short_tag(259, 8),  # Compression: deflate
-            short_tag(262, _PHOTOMETRIC[self._paper.space]),
-            ascii_tag(270, self._title),  # ImageDescription
+            short_tag(262, _PHOTOMETRIC[form.paper.space]),
+            ascii_tag(270, form.title),  # ImageDescription
             array_tag(273, offsets, wide=big),  # StripOffsets
             short_tag(274, 1),  # Orientation
             short_tag(277, channels),  # SamplesPerPixel
-            long_tag(278, self.rows),  # RowsPerStrip
+            long_tag(278, form.rows),  # RowsPerStrip
             array_tag(279, lengths, wide=False),  # StripByteCounts
-            rational_tag(282, self._ppi),
-            rational_tag(283, self._ppi),
+            rational_tag(282, form.ppi),
+            rational_tag(283, form.ppi),
             short_tag(284, 1),  # PlanarConfiguration: chunky
             short_tag(296, 2),  # ResolutionUnit: inch
-            ascii_tag(305, self._software),
+            ascii_tag(305, form.software),
             short_tag(317, 2),  # Predictor: horizontal differences
             short_tag(339, *[1] * channels),  # SampleFormat: unsigned
-            undefined_tag(34675, self._paper.data),
+            undefined_tag(34675, form.paper.data),
         ]
-        if self._paper.space == "CMYK":
+        if form.paper.space == "CMYK":
             tags.append(short_tag(332, 1))  # InkSet: CMYK
         return tags
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from belvedere.compose.encode import Encoder
 from belvedere.compose.finished_file import finished_file
 from belvedere.deliver.colour_conversion import NODES, ColourConversion, colour_conversion
 from belvedere.deliver.gamut_check import GamutShare, out_of_gamut
+from belvedere.deliver.paper_form import PaperForm
 from belvedere.deliver.paper_ink import PaperInk
 from belvedere.deliver.paper_pdf import PaperPdf
 from belvedere.deliver.paper_profile import PaperProfile
@@ -31,6 +33,8 @@ from belvedere.deliver.print_plan import SOFTWARE, PrintPlan
 _STRIP_BYTES = 12 << 20  # of light, a strip that is worked on at once
 _LEAST_ROWS, _MOST_ROWS = 8, 128
 _LOOKED_AT = 512  # rows and columns of the sample of colours, about
+
+Sheet = PaperTiff | PaperPdf
 
 
 @dataclass(frozen=True)
@@ -97,38 +101,41 @@ def make_print(
     kind = PaperTiff if options.format == "tiff" else PaperPdf
     with ThreadPoolExecutor(count) as pool, ExitStack() as files:
         lines = PrintLines(picture, layout, _every_code(curve, picture.bits), pool, count, options.kernel)
-        sheets: list[PaperTiff | PaperPdf] = [
+        sheets: list[Sheet] = [
             kind(
                 files.enter_context(finished_file(file)),
-                panel,
-                paper,
-                bits=options.bits,
-                ppi=layout.ppi,
-                rows=rows,
-                software=SOFTWARE,
-                title=file.stem,
+                PaperForm(panel, paper, options.bits, layout.ppi, rows, SOFTWARE, file.stem),
             )
             for file, panel in zip(plan.files, plan.panels, strict=True)
         ]
-        for done in _write(lines, ink, sheets, layout, pool, count):
-            if progress is not None:
-                progress(done)
+        tall = sum(row[0].last_row - row[0].first_row for row in _rows_of(sheets))
+        made = 0
+        for abreast in _rows_of(sheets):
+            for count_done in _write(lines, ink, abreast, layout, pool, count):
+                if progress is not None:
+                    progress((made + count_done) / tall)
+            made += abreast[0].last_row - abreast[0].first_row
         for sheet in sheets:
             sheet.close()
     return PrintMade(plan.files, gamut, conversion)
 
 
+def _rows_of(sheets: list[Sheet]) -> list[list[Sheet]]:
+    """The sheets that lie side by side, and so are written together, row by row."""
+    return [list(row) for _, row in groupby(sheets, key=lambda sheet: sheet.form.panel.row)]
+
+
 def _write(
     lines: PrintLines,
     ink: PaperInk,
-    sheets: list[PaperTiff | PaperPdf],
+    sheets: list[Sheet],
     layout: PrintLayout,
     pool: ThreadPoolExecutor,
     workers: int,
-) -> Iterator[float]:
-    """Every strip of every sheet, from the top; a few strips at a time are in the making."""
-    reach = ink.sharpening.reach
-    first, last, rows = sheets[0].first_row, sheets[0].last_row, sheets[0].rows
+) -> Iterator[int]:
+    """Every strip of sheets side by side, from the top, a few at a time in the making; tells rows done."""
+    reach, form = ink.sharpening.reach, sheets[0].form
+    first, last, rows, image = sheets[0].first_row, sheets[0].last_row, form.rows, form.panel.image
 
     def strips(light: NDArray[np.float32] | None, top: int, start: int, stop: int) -> list[bytes]:
         codes: NDArray[Any] = (
@@ -147,14 +154,14 @@ def _write(
     try:
         for start in range(first, last, rows):
             stop = min(start + rows, last)
-            top, bottom = max(start, 0), min(stop, layout.height)
+            top, bottom = max(start, image.y0), min(stop, image.y1)
             light = lines.light(top - reach, bottom + reach) if top < bottom else None
             waiting.append(
                 pool.submit(strips, light, max(top, start) if top < bottom else start, start, stop)
             )
             while len(waiting) > workers:
                 put()
-            yield (stop - first) / (last - first)
+            yield stop - first
         while waiting:
             put()
     finally:

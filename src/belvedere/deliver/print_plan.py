@@ -52,8 +52,8 @@ class PaperOptions:
         Rendering intent.
     black_point : bool
         Black point compensation.
-    roll_mm, overlap_mm : float or None, float
-        Width of the roll; picture that neighbouring panels share.
+    roll_mm, longest_mm, overlap_mm : float or None, float or None, float
+        Width of the roll; longest piece along it; picture that neighbouring panels share.
     marks : bool or None
         Trim marks; None: where something is to be cut or folded.
     sharpen : bool
@@ -73,6 +73,7 @@ class PaperOptions:
     intent: Intent = "relative"
     black_point: bool = True
     roll_mm: float | None = None
+    longest_mm: float | None = None
     overlap_mm: float = 0.0
     marks: bool | None = None
     sharpen: bool = True
@@ -134,7 +135,13 @@ def plan_print(picture: Picture, out: Path, options: PaperOptions, *, replace: b
     layout = lay_out(picture.width, picture.height, options.wish)
     cut = options.wish.wrap_mm > 0.0 or options.wish.bleed_mm > 0.0 or options.roll_mm is not None
     marks = cut if options.marks is None else options.marks
-    panels = cut_into_panels(layout, roll_mm=options.roll_mm, overlap_mm=options.overlap_mm, marks=marks)
+    panels = cut_into_panels(
+        layout,
+        roll_mm=options.roll_mm,
+        longest_mm=options.longest_mm,
+        overlap_mm=options.overlap_mm,
+        marks=marks,
+    )
     files = panel_files(out, options.format, len(panels))
     channels = 3 if options.profile is None else options.profile.channels
     ratio = _TYPICAL_RATIO[options.bits]

@@ -78,17 +78,22 @@ def _size(plan: PrintPlan) -> str:
 
 
 def _panels(plan: PrintPlan) -> list[str]:
-    count = len(plan.panels)
+    count, rows = len(plan.panels), plan.panels[0].rows
     if count == 1:
         return []
-    widest = max(p.page.width for p in plan.panels)
-    shared = plan.panels[0].image.x1 - plan.panels[1].image.x0
+    widest, highest = (max(getattr(p.page, side) for p in plan.panels) for side in ("width", "height"))
+    first, below = plan.panels[0].image, plan.panels[count // rows].image if rows > 1 else None
+    shared = first.x1 - plan.panels[1].image.x0 if below is None else first.y1 - below.y0
     overlap = (
         f"neighbours share {plan.layout.mm(shared):.0f} mm, cut through their middle"
         if shared
         else "they meet edge to edge"
     )
-    return [f"{count} panels, the sheets up to {plan.layout.mm(widest):,.0f} mm wide; {overlap}."]
+    grid = f", {count // rows} across and {rows} down" if rows > 1 else ""
+    return [
+        f"{count} panels{grid}, the sheets up to {plan.layout.mm(widest):,.0f} mm wide and "
+        f"{plan.layout.mm(highest):,.0f} mm high; {overlap}."
+    ]
 
 
 def _resolution(found: TrueResolution) -> str:

@@ -71,10 +71,12 @@ def frame_page(tiff: Any, file: Path) -> Any:
     raise UnreadableFile(file, f"its header {_CUT_SHORT}")
 
 
-def check_tiff_page(page: Any, file: Path, *, largest_px: int = LARGEST_FRAME_PX) -> None:
+def check_tiff_page(
+    page: Any, file: Path, *, largest_px: int = LARGEST_FRAME_PX, floats: bool = False
+) -> None:
     """Check, before anything is allocated, that a page's samples are of a kind that is read and all there.
 
-    More than `largest_px` pixels are refused.
+    More than `largest_px` pixels are refused; `floats` takes RGB in 32-bit floating point too.
 
     Raises
     ------
@@ -90,7 +92,9 @@ def check_tiff_page(page: Any, file: Path, *, largest_px: int = LARGEST_FRAME_PX
         raise UnreadableFile(file, "is a CMYK TIFF, made for printing ink; export it as RGB")
     if page.photometric not in (_MINISWHITE, _MINISBLACK, _RGB, _PALETTE, _YCBCR):
         raise UnreadableFile(file, "holds colours of a kind that is not read; export it as RGB")
-    if not isinstance(bits, int) or bits not in (8, 16) or page.sampleformat not in (1, None):
+    if floats and bits == 32 and page.sampleformat == 3 and page.photometric == _RGB:
+        pass
+    elif not isinstance(bits, int) or bits not in (8, 16) or page.sampleformat not in (1, None):
         kind = {2: "signed", 3: "floating-point"}.get(page.sampleformat, "unsigned")
         raise UnreadableFile(file, f"holds {bits}-bit {kind} samples; export it with 8 or 16 bits a sample")
     if int(page.compression) not in _MOST_BYTES:

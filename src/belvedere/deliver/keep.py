@@ -99,7 +99,7 @@ def keep_picture(
         If the picture cannot be read.
     """
     _check_out(path, out, replace=replace)
-    with open_picture(path, workers=workers) as picture:
+    with open_picture(path, workers=workers, as_stored=True) as picture:
         tags = keep_tags(picture, f"Belvedere {belvedere.__version__}")
         form = keep_form(picture, tags)
         plan = KeepPlan(

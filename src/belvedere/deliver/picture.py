@@ -15,16 +15,32 @@ from belvedere.capture.containers import container_of
 from belvedere.capture.exif import settings, tags_of_block
 from belvedere.capture.frame import Metadata
 from belvedere.capture.metadata import read_metadata
+from belvedere.capture.primaries import wide_profile
 from belvedere.capture.tiff_pages import frame_page, open_tiff
 from belvedere.capture.transfer import Transfer, read_transfer
 from belvedere.compose.report import Report, read_report, report_path
 from belvedere.deliver.embedded import Embedded, jpeg_embedded, png_embedded, tiff_embedded
 from belvedere.deliver.samples import Samples
+from belvedere.deliver.shown_light import ShownLight, is_linear
 from belvedere.deliver.tag_block import ICC, TagBlock, block_bytes
 from belvedere.deliver.tiff_samples import TiffSamples
 from belvedere.deliver.whole_samples import WholeSamples
 from belvedere.errors import UnreadableFile
 from belvedere.geometry.orientation import display_axes, displayed, is_sideways
+
+_RAW = (
+    "is a raw file or a linear DNG, which is not delivered as it is: develop it to a 16-bit TIFF with your "
+    "raw software, or stitch the set with --as linear-tiff, and deliver that"
+)
+_FLOAT_TO_KEEP = (
+    "holds floating-point light, and copies to keep have 16 bits a sample at most; "
+    "keep this file itself, with its report"
+)
+_FLOAT_OF_WHAT = (
+    "holds floating-point samples without a profile that tells what light they stand for; export it with "
+    "16 bits a sample, or with a linear RGB profile"
+)
+_SHOWN = "it holds linear light: its profile's white is shown as white, and so is what is brighter"
 
 
 class Picture:
@@ -69,6 +85,7 @@ class Picture:
         samples: Samples,
         embedded: Embedded,
         metadata: Metadata,
+        notices: tuple[str, ...] = (),
     ) -> None:
         self.path = path
         self.metadata = metadata
@@ -82,7 +99,8 @@ class Picture:
         self.xmp, self.iptc = embedded.xmp, embedded.iptc
         self.step = samples.step if metadata.orientation == 1 else 1
         self.in_squares = samples.in_squares
-        self.report, self.notices = _report_beside(path, self.width, self.height)
+        self.report, others = _report_beside(path, self.width, self.height)
+        self.notices = (*notices, *others)
 
     @property
     def channels(self) -> int:
@@ -156,11 +174,14 @@ class Picture:
         self.close()
 
 
-def open_picture(path: Path, *, workers: int | None = None, cache_bytes: int = 64 << 20) -> Picture:
+def open_picture(
+    path: Path, *, workers: int | None = None, cache_bytes: int = 64 << 20, as_stored: bool = False
+) -> Picture:
     """Open a TIFF, PNG or JPEG picture, and the report beside it.
 
     A TIFF, classic or Big, is read in pieces whatever its size; it stays open, and readable though it be
-    deleted. PNG and JPEG are decoded whole, up to `whole_samples.MOST_BYTES`.
+    deleted. PNG and JPEG are decoded whole, up to `whole_samples.MOST_BYTES`. A TIFF of linear light, in 16
+    bits or in floating point, is given as `ShownLight` makes it, with the profile that goes with that.
 
     Parameters
     ----------
@@ -169,6 +190,8 @@ def open_picture(path: Path, *, workers: int | None = None, cache_bytes: int = 6
         Threads that decode one large rectangle; one a processor if not given.
     cache_bytes : int
         Decoded tiles kept for the next rectangle.
+    as_stored : bool
+        Give codes of linear light as they are; then floating-point samples are refused.
 
     Raises
     ------
@@ -177,10 +200,11 @@ def open_picture(path: Path, *, workers: int | None = None, cache_bytes: int = 6
     """
     kind = container_of(path)
     if kind == "tiff":
-        return _open_tiff(path, workers or processors(), cache_bytes)
-    if kind in ("raw", "heif"):
-        what = "a raw file" if kind == "raw" else "a HEIF file"
-        raise UnreadableFile(path, f"is {what}; TIFF, PNG and JPEG pictures are delivered")
+        return _open_tiff(path, workers or processors(), cache_bytes, as_stored=as_stored)
+    if kind == "raw":
+        raise UnreadableFile(path, _RAW)
+    if kind == "heif":
+        raise UnreadableFile(path, "is a HEIF file; TIFF, PNG and JPEG pictures are delivered")
     metadata = read_metadata(path)
     read: Callable[[Path], Embedded] = png_embedded if kind == "png" else jpeg_embedded
     try:
@@ -190,25 +214,34 @@ def open_picture(path: Path, *, workers: int | None = None, cache_bytes: int = 6
     return Picture(path, WholeSamples(path, kind, metadata), embedded, metadata)
 
 
-def _open_tiff(path: Path, workers: int, cache_bytes: int) -> Picture:
+def _open_tiff(path: Path, workers: int, cache_bytes: int, *, as_stored: bool) -> Picture:
     with open_tiff(path) as tiff:
         page = frame_page(tiff, path)
-        samples = TiffSamples(page, path, workers=workers, cache_bytes=cache_bytes)
+        stored = TiffSamples(page, path, workers=workers, cache_bytes=cache_bytes)
         try:
             embedded = tiff_embedded(path, int(page.offset))
         except OSError as error:
-            samples.close()
+            stored.close()
             raise UnreadableFile(path, f"cannot be read ({error.strerror or error})") from error
+    found = embedded.tags.find(ICC)
+    profile = found.data if found is not None else None
+    samples: Samples = stored
+    notices: tuple[str, ...] = ()
+    if stored.bits == 32 and (as_stored or not is_linear(profile)):
+        stored.close()
+        raise UnreadableFile(path, _FLOAT_TO_KEEP if as_stored else _FLOAT_OF_WHAT)
+    if stored.bits != 8 and not as_stored and profile is not None and is_linear(profile):
+        samples, profile = ShownLight(stored, profile), wide_profile()
+        notices = (_SHOWN,)
     tags = tags_of_block(block_bytes(embedded.tags))
-    profile = embedded.tags.find(ICC)
     metadata = Metadata(
         stored_width=samples.width,
         stored_height=samples.height,
         bits=samples.bits,
-        profile=profile.data if profile is not None else None,
+        profile=profile,
         **settings(tags, samples.width, samples.height),
     )
-    return Picture(path, samples, embedded, metadata)
+    return Picture(path, samples, embedded, metadata, notices)
 
 
 def processors() -> int:

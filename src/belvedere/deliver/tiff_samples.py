@@ -23,6 +23,7 @@ from belvedere.errors import UnreadableFile
 
 _MINISWHITE, _PALETTE = 0, 3
 _NONE, _JPEG = 1, 7
+_FLOAT, _BY_PLANES = 3, 3
 _ASSOCIATED, _UNASSOCIATED = 1, 2
 _CUT_SHORT = "is cut short or damaged; copy or export it again"
 _ANY_SIZE = 2**64
@@ -31,7 +32,7 @@ LARGEST_SEGMENT_BYTES = 256 << 20
 
 
 class TiffSamples:
-    """Reads rectangles of one page; any number of threads at once.
+    """Reads rectangles of one page; any number of threads at once. 8 or 16 bits, or 32-bit floating point.
 
     Parameters
     ----------
@@ -49,17 +50,20 @@ class TiffSamples:
     """
 
     def __init__(self, page: Any, file: Path, *, workers: int = 1, cache_bytes: int = 64 << 20) -> None:
-        check_tiff_page(page, file, largest_px=_ANY_SIZE)
+        check_tiff_page(page, file, largest_px=_ANY_SIZE, floats=True)
         self.width, self.height = int(page.imagewidth), int(page.imagelength)
         self._file, self._page = file, page
         self._tall, self._wide, self._down, self._across, self._planes = segments(page, file)
         self._in_segment = page.samplesperpixel if self._planes == 1 else 1
-        self._native = np.dtype(f"u{page.bitspersample // 8}")
-        self._stored = self._native.newbyteorder(page.parent.byteorder)
+        self._native = np.dtype(f"{'f' if page.sampleformat == _FLOAT else 'u'}{page.bitspersample // 8}")
+        by_planes = int(page.predictor) == _BY_PLANES  # of bytes, whatever their order elsewhere
+        self._stored = self._native.newbyteorder("=" if by_planes else page.parent.byteorder)
         colours = 3 if page.photometric not in (_MINISWHITE, 1, _PALETTE) else 1
         extra = page.extrasamples[0] if page.extrasamples else 0
         has_more = page.samplesperpixel > colours and page.photometric != _PALETTE
         self._alpha = int(extra) if has_more and int(extra) in (_ASSOCIATED, _UNASSOCIATED) else 0
+        if self._native.kind == "f" and self._alpha == _ASSOCIATED:
+            raise UnreadableFile(file, "has its colours multiplied by their coverage; export it without")
         self._kept = colours + (1 if self._alpha else 0)
         self.has_coverage = bool(self._alpha)
         self.bits = 8 if page.photometric == _PALETTE else int(page.bitspersample)
@@ -237,7 +241,7 @@ def _codecs(page: Any, file: Path) -> tuple[Callable[..., Any] | None, Callable[
     compression, predictor = int(page.compression), int(page.predictor)
     if compression == _JPEG:
         return None, None
-    if predictor not in (1, 2):
+    if predictor not in ((1, _BY_PLANES) if page.sampleformat == _FLOAT else (1, 2)):
         raise UnreadableFile(file, "is compressed in a way that is not read; export it with deflate or LZW")
     return (
         tifffile.TIFF.DECOMPRESSORS[compression] if compression != _NONE else None,

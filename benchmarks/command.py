@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 import threading
@@ -26,6 +27,7 @@ class Ran:
     """What became of a command: exit code, wall seconds, peak resident bytes of all its processes, output.
 
     `processor_s` is the processor time of all its processes as last seen, at most some 20 ms short.
+    `stopped` says which limit it was stopped at; "" if it came to its own end.
     """
 
     code: int
@@ -34,19 +36,37 @@ class Ran:
     output: str
     errors: str
     processor_s: float = 0.0
+    stopped: str = ""
 
 
-def run(command: Sequence[str]) -> Ran:
-    """Run a command to its end; memory is looked at fifty times a second."""
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a command may take, all its processes together, before it is stopped."""
+
+    resident_bytes: float = math.inf
+    seconds: float = math.inf
+
+
+NONE = Limits()
+
+
+def run(command: Sequence[str], limits: Limits = NONE) -> Ran:
+    """Run a command to its end or to a limit; memory is looked at fifty times a second."""
     began = time.perf_counter()
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    peak, spent = [0], [0.0]
+    peak, spent, stopped = [0], [0.0], [""]
     done = threading.Event()
 
     def watch() -> None:
         while not done.wait(_EVERY_S):
             resident, processor_s = _taken(process.pid)
             peak[0], spent[0] = max(peak[0], resident), max(spent[0], processor_s)
+            if not stopped[0] and resident > limits.resident_bytes:
+                stopped[0] = f"stopped at {limits.resident_bytes / 2**30:.3g} GiB of memory"
+            elif not stopped[0] and time.perf_counter() - began > limits.seconds:
+                stopped[0] = f"stopped after {limits.seconds:.0f} s"
+            if stopped[0]:
+                _kill(process.pid)
 
     watcher = threading.Thread(target=watch, daemon=True)
     watcher.start()
@@ -59,7 +79,17 @@ def run(command: Sequence[str]) -> Ran:
         done.set()
     seconds = time.perf_counter() - began
     watcher.join()
-    return Ran(process.returncode, seconds, peak[0], output, errors, spent[0])
+    return Ran(process.returncode, seconds, peak[0], output, errors, spent[0], stopped[0])
+
+
+def _kill(pid: int) -> None:
+    """End a process and all below it."""
+    try:
+        root = psutil.Process(pid)
+        for process in [*root.children(recursive=True), root]:
+            process.kill()
+    except psutil.Error:
+        return  # it has come to its end by itself
 
 
 def _taken(pid: int) -> tuple[int, float]:

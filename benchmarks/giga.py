@@ -28,6 +28,7 @@ from belvedere.demo.spec import SetSpec, ShootingOrder, SimulatedLens
 from belvedere.demo.truth import read_truth
 from benchmarks import against_truth
 from benchmarks.command import Ran, kept, python_module, report_of, run, stitch
+from benchmarks.giga_reference import beside
 from benchmarks.sets import Setting, keep_rendered
 from benchmarks.table import MISSING, Figure, closing, head, row
 
@@ -98,7 +99,7 @@ def measure(setting: Setting) -> Iterator[Figure]:
 
 
 def figures(folder: Path, megapixels: float) -> Iterator[Figure]:
-    """Measure a set of this size, and the smaller ones it is compared with."""
+    """Measure a set of this size, the smaller ones it is compared with, and the reference beside both."""
     full = _stitched(folder, megapixels, floor=True)
     name = f"{full.megapixels / 1e3:.3g} gigapixels of 70 frames of {megapixels:g}"
     yield Figure(f"{name}: peak memory", full.ran.peak_bytes / _MIB, "MiB", 3072.0)
@@ -165,11 +166,22 @@ def figures(folder: Path, megapixels: float) -> Iterator[Figure]:
         note=f"{full.seconds_per_megapixel:.3f} against {part.seconds_per_megapixel:.3f} s; "
         f"a quarter {quarter.seconds_per_megapixel:.3f} s",
     )
+    for size, ours in ((megapixels / 15, part), (megapixels, full)):
+        room = folder / "reference"
+        room.mkdir(exist_ok=True)
+        try:
+            yield from beside(_frames(folder, size), size, room, ours.ran)
+        finally:
+            shutil.rmtree(room, ignore_errors=True)
+
+
+def _frames(folder: Path, megapixels: float) -> Path:
+    return folder / f"frames-{megapixels:.3g}"
 
 
 def _stitched(folder: Path, megapixels: float, *options: object, floor: bool = False) -> Stitched:
     """Stitch the set of a size, keep what is to be known of it and remove the rest."""
-    frames = folder / f"frames-{megapixels:.3g}"
+    frames = _frames(folder, megapixels)
     keep_rendered(giga_spec(megapixels), frames)
     room = folder / "work"
     shutil.rmtree(room, ignore_errors=True)

@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from belvedere.demo.truth import Truth, read_truth
 from benchmarks.against_truth import disagreement_px, frame_grid
-from benchmarks.command import Ran, python_module, run, stitch
+from benchmarks.command import NONE, Limits, Ran, python_module, run, stitch
 from benchmarks.sets import Setting, seeds
 from benchmarks.solved import align, cameras_of, opened
 from benchmarks.table import Figure, not_measured
@@ -35,6 +35,9 @@ class Found:
 
     @property
     def status(self) -> str:
+        if self.ran.stopped:
+            step = (self.ran.errors.splitlines() or ["starting"])[-1]
+            return f"{self.ran.stopped} while {step}"
         if self.ran.code != 0:
             return f"ended with {self.ran.code}"
         return str(self.told["status"])
@@ -80,11 +83,13 @@ class Found:
         return best
 
 
-def find(folder: Path, *, megapixels: float | None = None, out: Path | None = None) -> Found:
-    """Run the class over a set in a fresh process."""
+def find(
+    folder: Path, *, megapixels: float | None = None, out: Path | None = None, limits: Limits = NONE
+) -> Found:
+    """Run the class over a set in a fresh process; `megapixels` are those it registers at."""
     options: list[object] = [] if megapixels is None else [f"--registration-megapixels={megapixels}"]
     options += [] if out is None else ["--out", out]
-    ran = run(python_module("benchmarks.opencv_reference", folder, *options))
+    ran = run(python_module("benchmarks.opencv_reference", folder, *options), limits)
     return Found(ran, json.loads(ran.output.splitlines()[-1]) if ran.code == 0 else {"used": []})
 
 

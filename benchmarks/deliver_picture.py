@@ -37,7 +37,6 @@ from belvedere.compose.tile_code import encode_tile
 from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix
 from benchmarks.sets import processors
 
-_ASPECT = 3.0
 _TILE = 512
 _TEXTURE = 2048
 _NOISE = 200.0  # of 65,535, one sigma
@@ -45,9 +44,18 @@ _WIDE_DEG = 150.0
 _COLUMNS, _ROWS = 14, 6
 
 
-def make_picture(path: Path, pixels: float) -> tuple[int, int]:
-    """Write the picture and its report; gives width and height, px. Memory does not depend on them."""
-    height = round(math.sqrt(pixels / _ASPECT))
+def make_picture(path: Path, pixels: float, aspect: float) -> tuple[int, int]:
+    """Write the picture and its report; gives width and height, px. Memory does not depend on them.
+
+    Parameters
+    ----------
+    path : Path
+    pixels : float
+        How many, about.
+    aspect : float
+        Width over height.
+    """
+    height = round(math.sqrt(pixels / aspect))
     width = round(pixels / height)
     form = PictureFormat(width, height, icc=wide_profile())
     texture = _texture()

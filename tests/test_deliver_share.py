@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
+from PIL.IptcImagePlugin import getiptcinfo
 
 from belvedere.capture.primaries import srgb_profile
 from belvedere.compose.ifd import ascii_tag, rational_tag, short_tag
+from belvedere.deliver.iptc import records_segment, sound_records
 from belvedere.deliver.picture import open_picture
 from belvedere.deliver.reduced import Reduction, reduced_size
 from belvedere.deliver.screen_colour import screen_colour
@@ -174,12 +177,37 @@ XMP = b"""<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="
 </rdf:Description></rdf:RDF></x:xmpmeta><?xpacket end="w"?>"""
 
 
+def data_set(number: int, text: bytes, record: int = 2) -> bytes:
+    """IPTC-IIM 4.2, 1.5 and 1.6."""
+    if len(text) < 32_768:
+        return bytes([0x1C, record, number]) + len(text).to_bytes(2, "big") + text
+    return bytes([0x1C, record, number, 0x80, 4]) + len(text).to_bytes(4, "big") + text
+
+
+IPTC = b"".join(
+    [
+        data_set(90, b"\x1b%G", record=1),  # CodedCharacterSet: UTF-8
+        data_set(5, "Frühe".encode()),
+        data_set(25, b"hills"),
+        data_set(25, b"water"),
+        data_set(90, b"Nowhere"),
+        data_set(92, b"By the lake"),
+        data_set(95, b"Some Land"),
+        data_set(101, b"No Country"),
+        data_set(26, b"XNC"),
+        data_set(27, b"Lakeside"),
+        data_set(100, b"XNC"),
+        data_set(116, b"A. Nobody"),
+    ]
+)
+
+
 def jpeg_with(told: Any) -> Image.Image:
     from belvedere.deliver.share_jpeg import write_share_jpeg
 
     stream = io.BytesIO()
     write_share_jpeg(
-        stream, np.zeros((20, 30, 3), np.uint8), metadata=share_metadata(TAGS, XMP, 30, 20, told)
+        stream, np.zeros((20, 30, 3), np.uint8), metadata=share_metadata(TAGS, XMP, 30, 20, told, iptc=IPTC)
     )
     return Image.open(io.BytesIO(stream.getvalue()))
 
@@ -194,6 +222,13 @@ def test_all_is_told_and_what_changed_is_put_right() -> None:
         assert (more[0x920A], more[0xA001], more[0xA002], more[0xA003], more[0xA460]) == (85.0, 1, 30, 20, 2)
         assert exif.get_ifd(0x8825)[18] == "WGS-84"
         assert image.info["xmp"] == XMP
+        records = getiptcinfo(image)
+        assert records is not None
+        assert records[1, 90] == b"\x1b%G"
+        assert records[2, 5] == "Frühe".encode()
+        assert records[2, 25] == [b"hills", b"water"]
+        assert (records[2, 90], records[2, 116]) == (b"Nowhere", b"A. Nobody")
+        assert len(records) == 11
 
 
 def test_the_place_is_left_out() -> None:
@@ -202,6 +237,9 @@ def test_the_place_is_left_out() -> None:
         assert exif[270] == "Above the lake"
         assert not exif.get_ifd(0x8825)
         packet = image.info["xmp"]
+        records = getiptcinfo(image)
+        assert records is not None
+        assert set(records) == {(1, 90), (2, 5), (2, 25), (2, 116)}
     assert b"Morning" in packet
     assert b"xpacket end" in packet
     for place in (b"GPS", b"By the lake", b"Nowhere", b"LocationShown"):
@@ -212,6 +250,7 @@ def test_nothing_is_told() -> None:
     with jpeg_with("nothing") as image:
         assert not image.getexif()
         assert "xmp" not in image.info
+        assert getiptcinfo(image) is None
         assert image.info["icc_profile"] == srgb_profile()
 
 
@@ -220,6 +259,51 @@ def test_xmp_that_cannot_be_read_is_left_out_where_it_might_name_the_place() -> 
     told = share_metadata(TAGS, b"<x:xmpmeta", 30, 20, "no place")
     assert told.xmp is None
     assert "it may name the place" in told.notices[0]
+
+
+@pytest.mark.parametrize("kind", ["jpeg", "tiff"])
+def test_records_come_along_from_the_picture(tmp_path: Path, kind: str) -> None:
+    """From a JPEG as another library reads it, and from tag 33723, filled up to words of 32 bits."""
+    path = tmp_path / ("view.jpg" if kind == "jpeg" else "view.tif")
+    if kind == "jpeg":
+        name = b"\x04Name\0"
+        other = b"8BIM\x04\x25" + name + (3).to_bytes(4, "big") + b"abc\0"
+        segment = records_segment(IPTC)
+        assert segment is not None
+        content = segment[4:18] + other + segment[18:]
+        extra = segment[:2] + (len(content) + 2).to_bytes(2, "big") + content
+        Image.new("RGB", (40, 30)).save(path, extra=extra)
+        with Image.open(path) as image:
+            assert getiptcinfo(image) is not None
+    else:
+        words = IPTC + bytes(-len(IPTC) % 4)
+        tifffile.imwrite(
+            path,
+            np.zeros((30, 40, 3), np.uint16),
+            photometric="rgb",
+            metadata=None,
+            extratags=[(33723, 4, len(words) // 4, words, True)],
+        )
+    with open_picture(path) as picture:
+        write_for_screen(picture, tmp_path / "out", ScreenOptions(page=False, share_px=(40,)))
+    with Image.open(tmp_path / "out/view-40.jpg") as image:
+        records = getiptcinfo(image)
+    assert records is not None
+    assert records[2, 5] == "Frühe".encode()
+
+
+def test_records_that_cannot_be_read_are_left_out_and_said() -> None:
+    long = data_set(120, b"x" * 40_000)
+    assert sound_records(long + bytes(3)) == long
+    for damaged in (IPTC[:-1], IPTC + b"x", b"anything", IPTC[:-12], long[:9]):
+        told = share_metadata(TAGS, None, 30, 20, iptc=damaged)
+        assert told.iptc is None
+        assert told.notices[0].startswith("the IPTC records are ")
+    told = share_metadata(TAGS, None, 30, 20, iptc=long + long)
+    assert told.iptc is None
+    assert "longer than 64 KiB" in told.notices[0]
+    only_places = share_metadata(TAGS, None, 30, 20, "no place", iptc=data_set(90, b"Nowhere"))
+    assert (only_places.iptc, only_places.notices) == (None, ())
 
 
 def test_what_a_jpeg_cannot_hold_is_left_out_and_said() -> None:

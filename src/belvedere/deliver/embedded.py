@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from belvedere.compose.ifd import Tag
+from belvedere.deliver.iptc import segment_records
 from belvedere.deliver.tag_block import IPTC, XMP, TagBlock, read_tag_block
 
 _XMP_MARK = b"http://ns.adobe.com/xap/1.0/\0"  # of ISO 16684-1; also the packet's own namespace
@@ -53,17 +54,19 @@ def tiff_embedded(file: Path, directory: int) -> Embedded:
 
 def jpeg_embedded(file: Path) -> Embedded:
     """Of a JPEG."""
-    tags, xmp, ppi = TagBlock(), None, None
+    tags, xmp, iptc, ppi = TagBlock(), None, None, None
     with file.open("rb") as stream:
         for marker, data in _jpeg_segments(stream):
             if marker == 0xE1 and data.startswith(b"Exif\0\0") and not tags.main:
                 tags = read_tag_block(io.BytesIO(data[6:]))
             elif marker == 0xE1 and data.startswith(_XMP_MARK):
                 xmp = data[len(_XMP_MARK) :]
+            elif marker == 0xED and iptc is None:
+                iptc = segment_records(data)
             elif marker == 0xE0 and data.startswith(b"JFIF\0") and len(data) >= 12:
                 unit, across = data[7], struct.unpack(">H", data[8:10])[0]
                 ppi = {1: 1.0, 2: _INCH_CM}.get(unit, 0.0) * across or None
-    return Embedded(tags, xmp, None, ppi or tags_ppi(tags))
+    return Embedded(tags, xmp, iptc, ppi or tags_ppi(tags))
 
 
 def png_embedded(file: Path) -> Embedded:

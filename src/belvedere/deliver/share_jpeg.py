@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from belvedere.capture.primaries import srgb_profile
+from belvedere.deliver.iptc import records_segment
 from belvedere.deliver.share_metadata import ShareMetadata
 from belvedere.optics.file_limits import JPEG_LIBRARY_SIDE
 
@@ -50,11 +51,13 @@ def write_share_jpeg(
     if not 1 <= min(rgb.shape[:2]) <= max(rgb.shape[:2]) <= JPEG_LIBRARY_SIDE:
         raise ValueError(f"a JPEG has sides of 1 to {JPEG_LIBRARY_SIDE} px, not {rgb.shape[:2]}")
     told = metadata or ShareMetadata()
-    extra = {}
+    extra: dict[str, bytes] = {}
     if told.exif is not None:
         extra["exif"] = told.exif
     if told.xmp is not None:
         extra["xmp"] = told.xmp
+    if told.iptc is not None and (segment := records_segment(told.iptc)) is not None:
+        extra["extra"] = segment
     Image.fromarray(np.ascontiguousarray(rgb)).save(
         file,
         "JPEG",

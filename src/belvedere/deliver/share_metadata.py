@@ -13,6 +13,7 @@ from xml.dom import minidom
 from xml.parsers.expat import ExpatError
 
 from belvedere.compose.ifd import Tag, ascii_tag, long_tag, rational_tag, short_tag, undefined_tag
+from belvedere.deliver.iptc import DamagedRecords, records_segment, sound_records
 from belvedere.deliver.tag_block import TagBlock, block_bytes
 
 Told = Literal["all", "no place", "nothing"]
@@ -43,17 +44,27 @@ class ShareMetadata:
         Content of its Exif segment.
     xmp : bytes or None
         XMP packet.
+    iptc : bytes or None
+        IPTC-IIM records.
     notices : tuple of str
         What was left out though it was asked for, one sentence each.
     """
 
     exif: bytes | None = None
     xmp: bytes | None = None
+    iptc: bytes | None = None
     notices: tuple[str, ...] = ()
 
 
 def share_metadata(
-    tags: TagBlock, xmp: bytes | None, width: int, height: int, told: Told = "all", ppi: float = 72.0
+    tags: TagBlock,
+    xmp: bytes | None,
+    width: int,
+    height: int,
+    told: Told = "all",
+    *,
+    iptc: bytes | None = None,
+    ppi: float = 72.0,
 ) -> ShareMetadata:
     """The metadata of a JPEG of width x height px in sRGB.
 
@@ -64,14 +75,16 @@ def share_metadata(
     xmp : bytes or None
         The picture's packet. One that cannot be read is left out unless all is told.
     told : "all", "no place" or "nothing"
-        "no place" leaves out the GPS directory, and in XMP GPS and IPTC's places. It reads no text: a place
-        named in a title or a description stays.
+        "no place" leaves out the GPS directory, and in XMP and the records GPS and IPTC's places. It reads no
+        text: a place named in a title or a description stays.
+    iptc : bytes or None
+        The picture's IPTC-IIM records; left out where they are damaged.
     ppi : float
         Print resolution, which a picture for screens does not have: readers expect the number.
 
     Notes
     -----
-    IPTC-IIM records and maker notes do not go along.
+    Maker notes do not go along.
     """
     if told == "nothing":
         return ShareMetadata()
@@ -88,7 +101,16 @@ def share_metadata(
     if packet is not None and len(packet) + _XMP_MARK_BYTES > _SEGMENT_BYTES:
         packet = None
         notices.append("the XMP was left out of the JPEG: it is longer than 64 KiB")
-    return ShareMetadata(exif, packet, tuple(notices))
+    records = None
+    if iptc is not None:
+        try:
+            records = sound_records(iptc, with_place=told != "no place") or None
+        except DamagedRecords as error:
+            notices.append(f"{error}, and were left out of the JPEG")
+    if records is not None and records_segment(records) is None:
+        records = None
+        notices.append("the IPTC records were left out of the JPEG: they are longer than 64 KiB")
+    return ShareMetadata(exif, packet, records, tuple(notices))
 
 
 def _exif(tags: TagBlock, width: int, height: int, told: Told, ppi: float, *, keep_long: bool) -> bytes:

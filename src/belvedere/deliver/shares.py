@@ -90,7 +90,7 @@ class Shares:
         """The k-th of them, the largest first, once all tiles were fed."""
         rgb: NDArray[np.uint8] = colour.encode(self._sums[k].light(), ground)
         width, height = self._each[k][1]
-        metadata = share_metadata(picture.tags, picture.xmp, width, height, told)
+        metadata = share_metadata(picture.tags, picture.xmp, width, height, told, iptc=picture.iptc)
         stream = io.BytesIO()
         write_share_jpeg(stream, rgb, quality=quality, metadata=metadata)
         name = f"{picture.path.stem}-{max(width, height)}.jpg"

@@ -112,7 +112,7 @@ def test_the_tags_are_there_and_mean_what_they_should(tmp_path: Path) -> None:
     warm = tuple(tuple(v * 1.1 for v in row) for row in MATRIX)
     write_dng(
         tmp_path / "a.dng", noise(40, 70), matrices=((INCANDESCENT, warm), (D65, MATRIX)), headroom=2.0**1.25,
-        xmp=b"<x/>", software="Belvedere 1",
+        baseline_ev=-0.75, xmp=b"<x/>", software="Belvedere 1",
     )  # fmt: skip
     with tifffile.TiffFile(tmp_path / "a.dng") as tiff:
         assert not tiff.is_bigtiff
@@ -128,7 +128,7 @@ def test_the_tags_are_there_and_mean_what_they_should(tmp_path: Path) -> None:
         np.testing.assert_allclose(values[..., 0] / values[..., 1], matrix, atol=1e-6)
     neutral = np.array(tags[50728], np.float64).reshape(3, 2)
     np.testing.assert_allclose(neutral[:, 0] / neutral[:, 1], NEUTRAL, atol=1e-6)
-    assert tags[50730][0] / tags[50730][1] == pytest.approx(1.25, abs=1e-6)
+    assert tags[50730][0] / tags[50730][1] == pytest.approx(1.25 - 0.75, abs=1e-6)
     assert tags[274] == 1
     assert bytes(tags[700]) == b"<x/>"
     assert tags[305] == "Belvedere 1"
@@ -260,6 +260,7 @@ def test_the_head_is_as_long_as_it_was_said() -> None:
     [
         {"neutral": (0.0, 1.0, 1.0)},
         {"headroom": float("nan")},
+        {"baseline_ev": float("inf")},
         {"matrices": ()},
         {"largest_tile": 100},
     ],

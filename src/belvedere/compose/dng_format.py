@@ -56,7 +56,10 @@ class DngFormat:
     neutral : tuple of 3 float
         The camera's response to the scene's white as shot, > 0, its largest 1.
     headroom : float
-        Light at code 65535, in units of the camera's white level; BaselineExposure is its log2.
+        Light at code 65535, in units of the camera's white level.
+    baseline_ev : float
+        By how much the light is to be brightened besides where it is shown, EV: what the source files ask for,
+        and what brackets are darker. BaselineExposure is the sum of this and log2 of the headroom.
     preview : DngPreview
         What shows the picture.
     exif : ExifValues or None
@@ -83,6 +86,7 @@ class DngFormat:
     neutral: tuple[float, float, float]
     preview: DngPreview
     headroom: float = 1.0
+    baseline_ev: float = 0.0
     exif: ExifValues | None = None
     xmp: bytes | None = None
     software: str = "Belvedere"
@@ -98,6 +102,8 @@ class DngFormat:
             raise ValueError(f"a DNG has one or two colour matrices, not {len(self.matrices)}")
         if not all(math.isfinite(v) and v > 0.0 for v in (*self.neutral, self.headroom)):
             raise ValueError(f"a DNG needs a positive neutral and headroom: {self.neutral}, {self.headroom}")
+        if not math.isfinite(self.baseline_ev):
+            raise ValueError(f"a DNG needs a finite baseline exposure, not {self.baseline_ev}")
         if self.most_bytes >= CLASSIC_LIMIT:
             raise ValueError(f"a DNG of {self.width} x {self.height} px may not end within 4 GiB")
 
@@ -194,7 +200,7 @@ class DngFormat:
             byte_tag(50707, bytes([1, 1, 0, 0])),  # DNGBackwardVersion: lossless JPEG in a SubIFD is as old
             ascii_tag(50708, self.model),  # UniqueCameraModel
             rational_tag(50728, *self.neutral),  # AsShotNeutral
-            signed_rational_tag(50730, math.log2(self.headroom)),  # BaselineExposure
+            signed_rational_tag(50730, math.log2(self.headroom) + self.baseline_ev),  # BaselineExposure
             long_tag(50970, _SRGB_PREVIEW),  # PreviewColorSpace
         ]
         for (illuminant, matrix), matrix_tag, light_tag in zip(

@@ -58,7 +58,7 @@ class DngFormat:
     headroom : float
         Light at code 65535, in units of the camera's white level.
     baseline_ev : float
-        By how much the light is to be brightened besides where it is shown, EV: what the source files ask for,
+        By how much the light is to be brightened besides where it is shown, EV: what the sources ask for,
         and what brackets are darker. BaselineExposure is the sum of this and log2 of the headroom.
     preview : DngPreview
         What shows the picture.

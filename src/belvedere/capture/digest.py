@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
 from belvedere.errors import UnreadableFile
@@ -25,3 +26,10 @@ def file_sha256(file: Path) -> str:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
         raise UnreadableFile(file, f"cannot be read ({error.strerror or error})") from error
+
+
+def joined_digest(digests: Sequence[str]) -> str:
+    """One identity for several files in their order: a single file's own, else SHA-256 over all of theirs."""
+    if len(digests) == 1:
+        return digests[0]
+    return hashlib.sha256("\n".join(digests).encode()).hexdigest()

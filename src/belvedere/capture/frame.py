@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import log2
 from pathlib import Path
@@ -108,8 +108,8 @@ class Exposure:
 class Frame:
     """A direction: one or more exposures of one pose, and the photographer's optional mask.
 
-    The first exposure stands for the frame where one picture is needed. `mask` is a PNG of the frame as
-    displayed: 0 never, 255 prefer.
+    The first exposure gives the frame its name. Several are merged (`capture.merge_bracket`): the frame's
+    light is 1 at white of the shortest. `mask` is a PNG of the frame as displayed: 0 never, 255 prefer.
     """
 
     exposures: tuple[Exposure, ...]
@@ -121,7 +121,23 @@ class Frame:
 
     @property
     def metadata(self) -> Metadata:
-        return self.exposures[0].metadata
+        """Of the frame's pixels: of several exposures the first's, with the shortest's settings, 16 bits."""
+        first = self.exposures[0].metadata
+        if len(self.exposures) == 1:
+            return first
+        shortest = self.shortest.metadata
+        return replace(
+            first, bits=16, exposure_s=shortest.exposure_s, f_number=shortest.f_number, iso=shortest.iso
+        )
+
+    @property
+    def shortest(self) -> Exposure:
+        """The exposure whose settings take least light; the first where a file does not tell."""
+        told = [exposure.metadata.exposure_ev for exposure in self.exposures]
+        known = [ev for ev in told if ev is not None]
+        if len(known) < len(told):
+            return self.exposures[0]
+        return self.exposures[known.index(min(known))]
 
     @property
     def name(self) -> str:

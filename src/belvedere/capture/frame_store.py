@@ -11,11 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from belvedere.capture.bracket_account import BracketAccount, account_path, read_account, write_account
 from belvedere.capture.decode import decode
-from belvedere.capture.digest import file_sha256
+from belvedere.capture.digest import file_sha256, joined_digest
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import Pixels
 from belvedere.capture.levels import edge_window
+from belvedere.capture.merge_bracket import merge_bracket
 from belvedere.capture.positional_read import PositionalReader
 from belvedere.capture.tile_file import (
     LAYOUT,
@@ -36,13 +38,15 @@ class FrameStore:
 
     A frame's file is named by the SHA-256 of its source, its orientation, its light and the layout: a second
     run finds what an earlier one made, whatever the order of the frames, never a picture of an older source.
+    A frame of several exposures is named by all of them and merged when it is brought in; what became of its
+    exposures is kept beside its file.
 
     Parameters
     ----------
     folder : Path
         Scratch folder, made if it is not there.
     frames : sequence of Frame
-        The set; frame numbers are positions in it. The first exposure is the frame's picture.
+        The set; frame numbers are positions in it.
     cache_bytes : int
         Most bytes of tiles kept in memory.
     open_files : int
@@ -100,16 +104,18 @@ class FrameStore:
         Raises
         ------
         UnreadableFile
-            If the source cannot be read.
+            If the source cannot be read; of several exposures, if none can.
         OutputFailed
             If the scratch folder cannot take it.
         """
-        exposure = self._frames[frame].exposures[0]
-        digest = file_sha256(exposure.file)
+        exposures = self._frames[frame].exposures
+        digest = joined_digest([file_sha256(exposure.file) for exposure in exposures])
         file = self._name(frame, digest)
-        reused = is_whole(file, self._layouts[frame])
+        reused = self._is_there(frame, file)
         if not reused:
-            self._write(frame, file, decode(exposure))
+            self._write(
+                frame, file, decode(exposures[0]) if len(exposures) == 1 else self._merged(frame, file)
+            )
         self._enter(frame, file, digest)
         return reused
 
@@ -152,7 +158,7 @@ class FrameStore:
             False where its file is not there in full length.
         """
         file = self._name(frame, digest)
-        if not is_whole(file, self._layouts[frame]):
+        if not self._is_there(frame, file):
             return False
         self._enter(frame, file, digest)
         return True
@@ -164,6 +170,24 @@ class FrameStore:
     def digest(self, frame: int) -> str:
         """SHA-256 of a frame's source, hexadecimal; for a frame in the store."""
         return self._digests[frame]
+
+    def account(self, frame: int) -> BracketAccount | None:
+        """What became of the exposures of a frame in the store; None of a frame of one."""
+        return read_account(account_path(self._files[frame])) if self._is_merged(frame) else None
+
+    def _is_merged(self, frame: int) -> bool:
+        return len(self._frames[frame].exposures) > 1
+
+    def _is_there(self, frame: int, file: Path) -> bool:
+        """Whether a frame's file is there in full, and the account of its exposures if it has several."""
+        if not is_whole(file, self._layouts[frame]):
+            return False
+        return not self._is_merged(frame) or read_account(account_path(file)) is not None
+
+    def _merged(self, frame: int, file: Path) -> Pixels:
+        codes, account = merge_bracket(self._frames[frame], self.folder, decode)
+        write_account(account, account_path(file))
+        return codes
 
     def _name(self, frame: int, digest: str) -> Path:
         orientation = self._frames[frame].metadata.orientation

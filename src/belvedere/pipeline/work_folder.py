@@ -115,7 +115,7 @@ class WorkFolder:
 
     def clear_frames(self) -> None:
         """Remove the decoded frames, which are made again at need."""
-        for file in [*self.frames.glob("*.tiles"), *self.frames.glob(".*.part")]:
+        for file in [*self.frames.glob("*.tiles*"), *self.frames.glob(".*.part")]:
             with suppress(OSError):
                 file.unlink()
         with suppress(OSError):

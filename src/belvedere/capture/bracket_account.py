@@ -1,0 +1,70 @@
+"""What became of the exposures of one pose, as it is kept beside their merged picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from belvedere.capture.exposure_noise import USUAL_NOISE, NoiseModel
+from belvedere.errors import OutputFailed
+
+
+@dataclass(frozen=True, slots=True)
+class BracketAccount:
+    """What became of the exposures of one pose; numbers count in `Frame.exposures`.
+
+    Parameters
+    ----------
+    merged : tuple of int
+        Exposures that were merged, from less to more light.
+    exposure_ev : tuple of float
+        What each of those took, stops above the shortest of the frame (its white is the merged light's 1).
+    lost : tuple of (int, str)
+        Exposures that were not, each with the reason in words that follow the file's name.
+    wrong_settings : tuple of int
+        Exposures whose settings the pixels contradict.
+    bent_ev : float
+        How much more two exposures lie apart in bright than in dark places: not 0 where the curve is not the
+        camera's.
+    shift_px, left_px : float
+        How far the camera moved between exposures at most, and what is left of it after shifts by whole px.
+    moved_share : float
+        Share of the frame that is taken from one exposure, 0 to 1.
+    moved_regions : int
+    noise : NoiseModel
+        At the sensitivity of the shortest.
+    """
+
+    merged: tuple[int, ...]
+    exposure_ev: tuple[float, ...]
+    lost: tuple[tuple[int, str], ...] = ()
+    wrong_settings: tuple[int, ...] = ()
+    bent_ev: float = 0.0
+    shift_px: float = 0.0
+    left_px: float = 0.0
+    moved_share: float = 0.0
+    moved_regions: int = 0
+    noise: NoiseModel = USUAL_NOISE
+
+
+def account_path(merged: Path) -> Path:
+    """Where the account of a merged frame's file lies: beside it."""
+    return merged.with_name(merged.name + ".account.json")
+
+
+def write_account(account: BracketAccount, file: Path) -> None:
+    """Keep an account; raises OutputFailed."""
+    try:
+        file.write_bytes(msgspec.json.encode(account))
+    except OSError as error:
+        raise OutputFailed(f"{file.parent}: the scratch folder cannot be written ({error})") from error
+
+
+def read_account(file: Path) -> BracketAccount | None:
+    """An account that was kept; None where there is none, or none that is whole."""
+    try:
+        return msgspec.json.decode(file.read_bytes(), type=BracketAccount)
+    except (OSError, msgspec.DecodeError):
+        return None

@@ -239,8 +239,8 @@ def test_tiles_are_refused_that_do_not_fit() -> None:
     ):
         with pytest.raises(ValueError, match="shape"):
             encode_tile(bad, 16)
-    with pytest.raises(ValueError, match="uint8 or uint16"):
-        encode_tile(np.zeros((16, 16, 4), np.float32), 16)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="uint8, uint16 or float32"):
+        encode_tile(np.zeros((16, 16, 4), np.float64), 16)  # type: ignore[arg-type]
 
 
 def test_noise_stays_under_the_bound() -> None:

@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.capture.icc import matrix_profile
-from belvedere.capture.primaries import adaptation_to_d50
+from belvedere.capture.icc import adaptation_to_d50, matrix_profile
 from belvedere.capture.quiet import quiet
 from belvedere.capture.raw import raw_colours, read_raw_metadata
 from belvedere.capture.raw_tiff import is_tiff_like

@@ -48,6 +48,7 @@ def gather(
     masks: Path | None = None,
     subfolders: bool = False,
     as_given: bool = False,
+    raw_first: bool = False,
 ) -> Gathered:
     """Find the frames among files and folders; headers are read, pixels are not.
 
@@ -64,12 +65,15 @@ def gather(
         Whether folders within folders are searched too. A folder reached twice, by a link, is searched once.
     as_given : bool
         Whether the frames come in the order of `paths` and not by their times.
+    raw_first : bool
+        Of a raw file and a picture of the same name take the raw file.
 
     Returns
     -------
     Gathered
         A file met twice counts once. A raw file beside a picture of the same name that can be read is passed
-        over. A picture with a report beside it (`NAME.report.json`) was made here before and is no frame.
+        over, or the picture where `raw_first`. A picture with a report beside it (`NAME.report.json`) was
+        made here before and is no frame.
     """
     unreadable: list[tuple[Path, str]] = []
     notices: list[str] = []
@@ -90,13 +94,13 @@ def gather(
         )
 
     frames: list[Frame] = []
-    shown: set[str] = set()  # names under which a picture was read: their raw files are not needed
+    shown: set[str] = set()  # names under which the first kind was read: the second is not needed
     twins: list[Path] = []
-    for path in sorted(found.values(), key=_is_raw):
+    for path in sorted(found.values(), key=_is_raw, reverse=raw_first):
         if was_made_here(path):
             notices.append(f"{path}: is a picture made earlier (its report lies beside it), not a frame")
             continue
-        if _is_raw(path) and stem_key(path) in shown:
+        if _is_raw(path) != raw_first and stem_key(path) in shown:
             twins.append(path)
             continue
         try:
@@ -104,9 +108,11 @@ def gather(
         except UnreadableFile as error:
             unreadable.append((path, error.why))
             continue
-        if path.suffix.lower() in PICTURE_SUFFIXES:
+        if _is_raw(path) if raw_first else path.suffix.lower() in PICTURE_SUFFIXES:
             shown.add(stem_key(path))
-    if twins:
+    if twins and raw_first:
+        notices.append(f"{listed(twins)}: passed over for the raw file of the same name")
+    elif twins:
         notices.append(f"{listed(twins)}: raw, passed over for the picture of the same name")
     if as_given:
         place = {path: k for k, path in enumerate(found.values())}

@@ -19,6 +19,8 @@ TABLE_SIZE = 1025
 D50 = (0.9642, 1.0, 0.8249)
 """The profile connection space's white, XYZ (ICC.1:2022, 7.2.16)."""
 
+_BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+
 
 @dataclass(frozen=True, slots=True)
 class Profile:
@@ -134,6 +136,17 @@ def _description(tag: bytes) -> str:
         length, offset = struct.unpack_from(">II", tag, 20)
         return tag[offset : offset + length].decode("utf-16-be", "replace").strip("\0 ")
     return ""
+
+
+def adaptation_to_d50(white: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Chromatic adaptation of CIE XYZ from a white (3,), Y = 1, to D50; (3, 3).
+
+    References
+    ----------
+    ICC.1:2022, annex E, linearized Bradford transform.
+    """
+    cones = (_BRADFORD @ np.array(D50)) / (_BRADFORD @ white)
+    return np.asarray(np.linalg.solve(_BRADFORD, cones[:, None] * _BRADFORD))
 
 
 def matrix_profile(

@@ -2,7 +2,7 @@
 
 References
 ----------
-ICC.1:2022, annex E (chromatic adaptation, linearized Bradford transform); IEC 61966-2-1:1999 (sRGB primaries
+IEC 61966-2-1:1999 (sRGB primaries
 and white D65); CIPA DC-009 (DCF 2.0), optional colour space.
 """
 
@@ -16,14 +16,14 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.capture.camera_colour import CameraColour
 from belvedere.capture.frame import Frame, Metadata
-from belvedere.capture.icc import D50, matrix_profile, read_profile
+from belvedere.capture.icc import adaptation_to_d50, matrix_profile, read_profile
 from belvedere.capture.transfer import SRGB_CURVE, WIDE_CURVE, Transfer, read_transfer
 
 _D65_XY = (0.3127, 0.3290)
 _SRGB_XY = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
 _WIDE_XY = ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06))
-_BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
 _SAME_PRIMARIES = 2e-3  # largest difference of two matrices' entries that is only rounding or adaptation
 
@@ -46,6 +46,8 @@ class CommonProfile:
         For each frame, whether it carries this very profile, or tags that stand for it.
     notices : tuple of str
         What a person should know, one sentence each.
+    colour : CameraColour or None
+        In scene light: the camera whose colour the primaries are, and the set's neutral.
     """
 
     name: str
@@ -54,6 +56,7 @@ class CommonProfile:
     to_common: tuple[NDArray[np.float64] | None, ...]
     carried: tuple[bool, ...]
     notices: tuple[str, ...]
+    colour: CameraColour | None = None
 
 
 @dataclass(frozen=True)
@@ -153,6 +156,20 @@ def srgb_profile() -> bytes:
     return matrix_profile("sRGB (IEC 61966-2-1)", matrix, SRGB_CURVE, adaptation)
 
 
+def linear_profile(profile: bytes, headroom: float = 1.0) -> bytes | None:
+    """An ICC profile of linear samples in a profile's primaries; None where these are not told by a matrix.
+
+    Parameters
+    ----------
+    headroom : float
+        Light that the largest code stands for, 1 being the profile's white.
+    """
+    read = read_profile(profile)
+    if read is None or read.matrix is None or not read.curves:
+        return None
+    return matrix_profile(f"{read.name}, linear", read.matrix * headroom, (1.0,), np.eye(3))
+
+
 @cache
 def wide_profile() -> bytes:
     """An ICC profile of the optional colour space of CIPA DC-009, likewise."""
@@ -173,9 +190,3 @@ def _primaries_matrix(
     to_xyz = columns * np.linalg.solve(columns, white)
     adaptation = adaptation_to_d50(white)
     return adaptation @ to_xyz, adaptation
-
-
-def adaptation_to_d50(white: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Chromatic adaptation of CIE XYZ from a white (3,), Y = 1, to D50; (3, 3)."""
-    cones = (_BRADFORD @ np.array(D50)) / (_BRADFORD @ white)
-    return np.asarray(np.linalg.solve(_BRADFORD, cones[:, None] * _BRADFORD))

@@ -14,6 +14,9 @@ from belvedere.cli.series_arguments import add_series_choice, add_sort
 PROJECTIONS = ("equirectangular", "cylindrical", "rectilinear", "mercator", "stereographic", "pannini")
 """The same as `geometry.plate.PROJECTIONS`, which would bring NumPy."""
 
+LINEAR_KINDS = ("linear-dng", "linear-tiff")
+"""The kinds of `pipeline.options.Kind` beside the picture to look at."""
+
 DEMO_SETS = (
     "row",
     "rows-3x5",
@@ -79,6 +82,7 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         "  belvedere stitch card/morning --out morning.tif\n"
         "  belvedere stitch card/morning --out morning.tif --preview\n"
         "  belvedere stitch a.jpg b.jpg c.jpg --out abc.tif --projection cylindrical --memory 1GiB\n"
+        "  belvedere stitch card/raw --as linear-dng --out morning.dng\n"
         "  belvedere stitch series.json --series 02-50mm --out harbour.tif\n"
         "  belvedere stitch series.json --all --out pictures\n\n" + _EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -90,7 +94,8 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         "--out",
         required=True,
         metavar="OUT.tif",
-        help="the picture; OUT.report.json and the work folder OUT.work lie beside it",
+        help="the picture, OUT.dng with --as linear-dng; OUT.report.json and the work folder OUT.work lie "
+        "beside it",
     )
     add_series_choice(stitch)
     stitch.add_argument(
@@ -115,7 +120,20 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         help="px per radian at the centre, or a share of the frames' own, like 50%%; the frames' own if not "
         "given",
     )
-    look.add_argument("--depth", type=int, choices=(8, 16), default=16, help="bits a sample, 16 if not given")
+    look.add_argument(
+        "--as",
+        dest="kind",
+        choices=LINEAR_KINDS,
+        metavar="KIND",
+        help="linear-dng or linear-tiff: of raw files, the light itself in the camera's own colour, white "
+        "balance left to your raw software; OUT ends in .dng or .tif",
+    )
+    look.add_argument(
+        "--depth",
+        type=int,
+        choices=(8, 16, 32),
+        help="bits a sample, 16 if not given; 32, floating point, with --as linear-tiff",
+    )
     look.add_argument(
         "--ppi", type=float, default=300.0, metavar="N", help="print resolution noted in the file, 300"
     )

@@ -60,5 +60,5 @@ def add_series_choice(stitch: argparse.ArgumentParser) -> None:
     which.add_argument(
         "--all",
         action="store_true",
-        help="a picture of every series: OUT is a folder, and each is OUT/NAME.tif",
+        help="a picture of every series: OUT is a folder, and each is OUT/NAME.tif (or .dng)",
     )

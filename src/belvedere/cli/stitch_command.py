@@ -6,7 +6,7 @@ import argparse
 import math
 import sys
 from pathlib import Path
-from typing import get_args
+from typing import Literal, get_args
 
 from belvedere.align.options import AlignOptions
 from belvedere.cli.series_command import is_series_file, stitch_series
@@ -14,7 +14,7 @@ from belvedere.compose.layout import LayoutOptions
 from belvedere.errors import BelvedereError
 from belvedere.geometry.plate import Projection
 from belvedere.pipeline.budget import parse_bytes
-from belvedere.pipeline.options import StitchOptions
+from belvedere.pipeline.options import Kind, StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.stitch import stitch
@@ -63,6 +63,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         If a value is none that can be used; names the option.
     """
     per_radian, share = _resolution(given.resolution)
+    kind, bits = _kind_and_bits(given.kind, given.depth)
     if given.tile is not None and (given.tile <= 0 or given.tile % _TIFF_TILE):
         raise BelvedereError(f"--tile {given.tile}: needs a multiple of {_TIFF_TILE}")
     if given.workers is not None and given.workers < 1:
@@ -85,7 +86,8 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         workers=given.workers,
         scheduler=given.scheduler,
         block=given.tile,
-        bits=8 if given.depth == 8 else 16,
+        kind=kind,
+        bits=bits,
         pixels_per_inch=given.ppi,
         resolution_share=share,
         align=AlignOptions(
@@ -100,6 +102,16 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
             pixels_per_radian=per_radian,
         ),
     )
+
+
+def _kind_and_bits(kind: str | None, depth: int | None) -> tuple[Kind, Literal[8, 16, 32]]:
+    """What is made, and its bits a sample."""
+    if depth == 32 and kind != "linear-tiff":
+        raise BelvedereError("--depth 32: floating point is made with --as linear-tiff alone")
+    if depth == 8 and kind is not None:
+        raise BelvedereError(f"--depth 8: too coarse for linear light; leave it out with --as {kind}")
+    made: Kind = "linear-dng" if kind == "linear-dng" else "linear-tiff" if kind else "picture"
+    return made, 8 if depth == 8 else 32 if depth == 32 else 16
 
 
 def _horizon_point(text: str) -> tuple[str, float, float]:

@@ -132,12 +132,13 @@ def draw(
     table: NDArray[np.float32],
     light: NDArray[np.float32],
     matrix: NDArray[np.float32] | None,
+    neutral: NDArray[np.float32] | None,
     colour: NDArray[np.float32],
 ) -> None:
     """Interpolate the codes at (u, v) and turn them into scene light.
 
-    Compiled once with a matrix and once without (an argument that is None leaves no branch behind), so that
-    frames whose primaries are the picture's pay nothing for the others.
+    Compiled once with a matrix and once without, and likewise a neutral (an argument that is None leaves no
+    branch behind), so that frames whose primaries are the picture's pay nothing for the others.
 
     Parameters
     ----------
@@ -153,6 +154,9 @@ def draw(
         1 / fade width (codes); common factor.
     matrix : ndarray of shape (3, 3), float32, or None
         From the frame's linear light to the picture's primaries.
+    neutral : ndarray of 6 float32, or None
+        White in the picture's primaries, and 1 / white in the frame's own: what clipped light fades to. None:
+        it fades to the common factor.
     colour : ndarray of shape (h, w, 3), out
     """
     h, w = state.shape
@@ -200,11 +204,17 @@ def draw(
             l0 = table[i0] + (c0 - np.float32(i0)) * (table[i0 + 1] - table[i0])
             l1 = table[i1] + (c1 - np.float32(i1)) * (table[i1 + 1] - table[i1])
             l2 = table[i2] + (c2 - np.float32(i2)) * (table[i2 + 1] - table[i2])
+            if neutral is not None:
+                bright = max(l0 * neutral[3], max(l1 * neutral[4], l2 * neutral[5]))
             if matrix is not None:
                 r, g, b = l0, l1, l2
                 l0 = m00 * r + m01 * g + m02 * b
                 l1 = m10 * r + m11 * g + m12 * b
                 l2 = m20 * r + m21 * g + m22 * b
+            if neutral is not None:
+                l0 += t * (bright * neutral[0] - l0)
+                l1 += t * (bright * neutral[1] - l1)
+                l2 += t * (bright * neutral[2] - l2)
             colour[j, i, 0] = l0 * ((f0 + t * (common - f0)) * fall)
             colour[j, i, 1] = l1 * ((f1 + t * (common - f1)) * fall)
             colour[j, i, 2] = l2 * ((f2 + t * (common - f2)) * fall)

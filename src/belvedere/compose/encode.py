@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import numpy as np
 from numba import njit
@@ -23,7 +23,7 @@ class Encoded:
 
     Parameters
     ----------
-    codes : ndarray of shape (h, w, 4), uint8 or uint16
+    codes : ndarray of shape (h, w, 4), uint8, uint16 or float32
         Red, green, blue and coverage (unassociated alpha); 0 everywhere where coverage is 0.
     covered : int
         Pixels with coverage above 0.
@@ -32,9 +32,17 @@ class Encoded:
         beyond the file's primaries have, is held at 0 and not counted. Nothing else is altered.
     """
 
-    codes: NDArray[np.uint8] | NDArray[np.uint16]
+    codes: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
     covered: int
     over_white: int
+
+
+class PieceEncoder(Protocol):
+    """What turns pieces of picture into a file's samples; can be sent to another process."""
+
+    def encode(self, piece: Piece) -> Encoded:
+        """Encode a piece."""
+        ...
 
 
 class Encoder:

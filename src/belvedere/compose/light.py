@@ -28,6 +28,10 @@ class FrameLight:
     channels fade to the green channel's factor, so that clipped light stays neutral. The matrix takes
     equal channels to equal channels; the factors alone do not.
 
+    In scene light white is no equal channels but the `neutral`, and a clipped channel lies below it. There
+    such a sample fades to neutral[k] * max over channels of (linear / neutral), what a white would have given
+    that the channels which did not clip have seen as bright: light above 1 where they say so.
+
     Parameters
     ----------
     to_linear : ndarray of shape (1025,), float32
@@ -42,6 +46,8 @@ class FrameLight:
         px of the full frame.
     to_common : ndarray of shape (3, 3), float32, or None
         What takes the frame's linear RGB to the picture's primaries; None where they are the same.
+    neutral : tuple of 3 float, or None
+        In scene light: white in the picture's primaries, > 0, the largest 1.
     """
 
     to_linear: NDArray[np.float32]
@@ -50,10 +56,21 @@ class FrameLight:
     principal_point: tuple[float, float]
     half_diagonal_px: float
     to_common: NDArray[np.float32] | None = None
+    neutral: tuple[float, float, float] | None = None
+
+    @property
+    def own_neutral(self) -> tuple[float, float, float] | None:
+        """White in the frame's own primaries."""
+        if self.neutral is None or self.to_common is None:
+            return self.neutral
+        red, green, blue = np.linalg.solve(self.to_common.astype(np.float64), self.neutral)
+        return float(red), float(green), float(blue)
 
 
-def frame_light(tone: Tone, camera: Camera, frame: int) -> FrameLight:
-    """The light of one frame.
+def frame_light(
+    tone: Tone, camera: Camera, frame: int, neutral: tuple[float, float, float] | None = None
+) -> FrameLight:
+    """The light of one frame; `neutral` in scene light.
 
     Raises
     ------
@@ -73,6 +90,7 @@ def frame_light(tone: Tone, camera: Camera, frame: int) -> FrameLight:
         principal_point=camera.principal_point,
         half_diagonal_px=camera.half_diagonal_px,
         to_common=None if own.to_common is None else np.array(own.to_common, dtype=np.float32),
+        neutral=neutral,
     )
 
 

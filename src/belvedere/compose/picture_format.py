@@ -28,7 +28,7 @@ from belvedere.compose.tile_code import LEVEL, bound_bytes
 CLASSIC_LIMIT = 2**32
 """Offsets of classic TIFF have 32 bits."""
 
-_TYPICAL_RATIO = {8: 0.5, 16: 0.76}
+_TYPICAL_RATIO = {8: 0.5, 16: 0.76, 32: 0.6}
 """Deflated over raw bytes of a photograph with its coverage; measured on a real frame, 16 bits with noise."""
 
 
@@ -41,7 +41,7 @@ class PictureFormat:
     width, height : int
         Size in px, 1 to 2^32 - 1.
     bits : int
-        Bits a sample: 8 or 16.
+        Bits a sample: 8 or 16, whole numbers, or 32, floating point.
     icc : bytes or None
         ICC profile of the samples.
     pixels_per_inch : float
@@ -56,6 +56,8 @@ class PictureFormat:
         Side of a tile in px, a multiple of 16 (TIFF 6.0, section 15).
     big : bool or None
         BigTIFF or classic; None decides by the size.
+    more : tuple of Tag
+        Further tags of the main directory.
     """
 
     width: int
@@ -68,12 +70,13 @@ class PictureFormat:
     description: str | None = None
     tile: int = 512
     big: bool | None = None
+    more: tuple[Tag, ...] = ()
 
     def __post_init__(self) -> None:
         if not (0 < self.width < 2**32 and 0 < self.height < 2**32):
             raise ValueError(f"a picture needs sides of 1 to 2^32 - 1 px, not {self.width} x {self.height}")
-        if self.bits not in (8, 16):
-            raise ValueError(f"a picture has 8 or 16 bits a sample, not {self.bits}")
+        if self.bits not in (8, 16, 32):
+            raise ValueError(f"a picture has 8, 16 or 32 bits a sample, not {self.bits}")
         if self.tile <= 0 or self.tile % 16:
             raise ValueError(f"a tile's side is a multiple of 16 px, not {self.tile}")
 
@@ -162,7 +165,7 @@ class PictureFormat:
             tags.append(undefined_tag(34675, self.icc))
         if self.exif:
             tags += camera_tags(self.exif)
-        return tags
+        return [*tags, *self.more]
 
 
 def sample_tags(
@@ -179,10 +182,10 @@ def sample_tags(
         short_tag(274, 1),  # Orientation: as displayed
         short_tag(277, samples),  # SamplesPerPixel
         short_tag(284, 1),  # PlanarConfiguration: chunky
-        short_tag(317, 2),  # Predictor: horizontal differences
+        short_tag(317, 3 if bits == 32 else 2),  # Predictor: differences of floating point, horizontal ones
         long_tag(322, tile),
         long_tag(323, tile),
-        short_tag(339, *[1] * samples),  # SampleFormat: unsigned
+        short_tag(339, *[3 if bits == 32 else 1] * samples),  # SampleFormat: floating point, unsigned
     ]
     return [*tags, short_tag(338, 2)] if samples == 4 else tags  # ExtraSamples: unassociated alpha
 

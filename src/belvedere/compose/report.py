@@ -174,17 +174,45 @@ class SoftwareReport(msgspec.Struct, frozen=True, kw_only=True):
     dependencies: dict[str, str] = {}
 
 
+class CameraReport(msgspec.Struct, frozen=True, kw_only=True):
+    """The camera whose colour a picture in scene light is in.
+
+    Parameters
+    ----------
+    model : str
+    neutral : tuple of 3 float
+        Its response to the scene's white as shot, the largest 1.
+    baseline_ev : float
+        By how much its maker wants raw files brightened, EV.
+    illuminants : tuple of int
+        Numbers (CIPA DC-008, LightSource), one for each matrix.
+    camera_from_xyz : tuple of 3 x 3
+        What takes CIE XYZ to its colour under each.
+    """
+
+    model: str
+    neutral: Three
+    baseline_ev: float = 0.0
+    illuminants: tuple[Count, ...] = ()
+    camera_from_xyz: tuple[tuple[Three, Three, Three], ...] = ()
+
+
 class PictureReport(msgspec.Struct, frozen=True, kw_only=True):
     """The file that was written: its name beside the report, bits a sample, print resolution, size on disk.
 
-    `over_white_fraction` is the share of covered pixels with a channel brighter than the file can hold.
+    `over_white_fraction` is the share of covered pixels with a channel brighter than the file can hold. Of a
+    picture that holds light to be developed, `headroom` is the light that the largest code (or, in floating
+    point, 1) stands for, in the frames' white level, and `camera` tells whose colour it is, where a camera's.
     """
 
     file: str
-    bits: Literal[8, 16]
+    kind: Literal["picture", "linear-tiff", "linear-dng"] = "picture"
+    bits: Literal[8, 16, 32]
     pixels_per_inch: Positive = 300.0
     file_bytes: Count | None = None
     over_white_fraction: Fraction | None = None
+    headroom: Positive | None = None
+    camera: CameraReport | None = None
 
 
 class UnreadableReport(msgspec.Struct, frozen=True, kw_only=True):

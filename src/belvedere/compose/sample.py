@@ -87,7 +87,7 @@ def sample(
     offsets = np.zeros((0, 0, 2)) if displacement is None else displacement / 2.0**level
     columns = plate_columns(plate, step, x0, width)
     rows = plate_rows(plate, step, y0, height)
-    table, factors = light.to_linear, _factors(light, level)
+    table, factors, neutral = light.to_linear, _factors(light, level), _neutral(light)
     colour = np.zeros((height, width, 3), np.float32)
     state = np.empty((height, width), np.uint8)
     strip = max(1, _STRIP_PX // max(width, 1))
@@ -119,6 +119,7 @@ def sample(
             table,
             factors,
             light.to_common,
+            neutral,
             colour[part],
         )
     return Piece(colour, (state == ON_FRAME).astype(np.float32), state != INVALID)
@@ -179,6 +180,13 @@ def plate_rows(plate: Plate, step: int, y0: int, height: int) -> NDArray[np.floa
 def _weights(smooth: bool) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     table = smooth_table() if smooth else kernel_table()
     return row_weights(table), column_weights(table)
+
+
+def _neutral(light: FrameLight) -> NDArray[np.float32] | None:
+    """White as `_sampling.draw` wants it: in the picture's primaries, then 1 / white in the frame's own."""
+    if light.neutral is None or light.own_neutral is None:
+        return None
+    return np.array([*light.neutral, *(1.0 / n for n in light.own_neutral)], dtype=np.float32)
 
 
 def _factors(light: FrameLight, level: int) -> NDArray[np.float32]:

@@ -12,15 +12,17 @@ from numpy.typing import NDArray
 LEVEL = 1
 """Deflate level of libdeflate: the fastest, and on 16-bit photographs none of the higher ones is smaller."""
 
-Samples = NDArray[np.uint8] | NDArray[np.uint16]
+Samples = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
 
 
 def encode_tile(pixels: Samples, tile: int = 512, *, as_is: bool = False) -> bytes:
     """Encode one tile: predictor 2 and compression 8 (TIFF 6.0, section 14; Adobe deflate, RFC 1950).
 
+    Floating-point samples take predictor 3 (Adobe Photoshop TIFF Technical Notes 3, 2005; from memory).
+
     Parameters
     ----------
-    pixels : ndarray of shape (h, w, 3 or 4), uint8 or uint16
+    pixels : ndarray of shape (h, w, 3 or 4), uint8, uint16 or float32
         Red, green, blue and, in a picture that has it, coverage; 1 <= h, w <= tile. A tile at the right or
         lower edge of the picture may be given short. Samples where coverage is 0 are stored as 0.
     tile : int
@@ -37,17 +39,17 @@ def encode_tile(pixels: Samples, tile: int = 512, *, as_is: bool = False) -> byt
     height, width, samples = pixels.shape
     if samples not in (3, 4) or not (1 <= height <= tile and 1 <= width <= tile):
         raise ValueError(f"a tile needs the shape (1..{tile}, 1..{tile}, 3 or 4), not {pixels.shape}")
-    if pixels.dtype not in (np.uint8, np.uint16):
-        raise ValueError(f"a tile needs uint8 or uint16 samples, not {pixels.dtype}")
+    if pixels.dtype not in (np.uint8, np.uint16, np.float32):
+        raise ValueError(f"a tile needs uint8, uint16 or float32 samples, not {pixels.dtype}")
     if samples == 3 or as_is:
         if not pixels.any():
             return _empty_tile(tile, pixels.dtype.itemsize, samples)
-        return _deflate(_horizontal_differences(pixels, tile))
+        return _deflate(_differences(pixels, tile))
     coverage = pixels[..., 3]
     if not coverage.any():
         return _empty_tile(tile, pixels.dtype.itemsize)
     shown = pixels if coverage.all() else np.where(coverage[..., None] > 0, pixels, 0)
-    return _deflate(_horizontal_differences(shown, tile))
+    return _deflate(_differences(shown, tile))
 
 
 def decode_tile(encoded: bytes, tile: int, samples: int, bits: int) -> Samples:
@@ -62,6 +64,11 @@ def decode_tile(encoded: bytes, tile: int, samples: int, bits: int) -> Samples:
     differences: Any = np.frombuffer(data, f"<u{bits // 8}")
     if differences.size != tile * tile * samples:
         raise ValueError("a tile that is cut short")
+    if bits == 32:
+        floats: Samples = imagecodecs.floatpred_decode(
+            differences.view(np.float32).reshape(tile, tile, samples), axis=-2
+        )
+        return floats
     whole: Samples = imagecodecs.delta_decode(differences.reshape(tile, tile, samples), axis=-2)
     return whole
 
@@ -73,6 +80,16 @@ def bound_bytes(tile: int, bits: int, samples: int = 4) -> int:
     """
     raw = tile * tile * samples * bits // 8
     return raw + raw // 512 + 1024
+
+
+def _differences(pixels: Samples, tile: int) -> Samples:
+    """What predictor 2 or, of floating-point samples, 3 leaves of a tile."""
+    if pixels.dtype != np.float32:
+        return _horizontal_differences(pixels, tile)
+    out = np.zeros((tile, tile, pixels.shape[2]), np.float32)
+    out[: pixels.shape[0], : pixels.shape[1]] = pixels
+    left: Samples = imagecodecs.floatpred_encode(out, axis=-2)
+    return left
 
 
 def _horizontal_differences(pixels: Samples, tile: int) -> Samples:

@@ -5,13 +5,25 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from belvedere.compose.encode import Encoder
+import numpy as np
+from numpy.typing import NDArray
+
+from belvedere.compose.dng_tile import encode_dng_tile
+from belvedere.compose.encode import PieceEncoder
 from belvedere.compose.piece import Piece
 from belvedere.compose.tile_code import encode_tile
 from belvedere.pipeline.scene import Scene
 from belvedere.pipeline.tile_counts import TileCount
+
+TileCoder = Callable[[NDArray[Any], int], bytes]
+"""A tile's samples (h, w, 4) and the side of the file's tiles, to the bytes that stand in the file."""
+
+
+def code_dng(samples: NDArray[Any], side: int) -> bytes:
+    """A tile of a DNG, which has no coverage: what is not covered is 0."""
+    return encode_dng_tile(np.ascontiguousarray(samples[..., :3]), side)
 
 
 class Block(NamedTuple):
@@ -66,18 +78,21 @@ class BlockMaker:
     Parameters
     ----------
     scene : Scene
-    encoder : Encoder
+    encoder : PieceEncoder
     width, height : int
         Size of the picture, px.
     side : int
         Side of a tile of the file, px.
+    code : TileCoder
+        Makes a tile's bytes.
     """
 
     scene: Scene
-    encoder: Encoder
+    encoder: PieceEncoder
     width: int
     height: int
     side: int
+    code: TileCoder = encode_tile
 
     def __call__(self, wanted: BlockWanted) -> BlockMade:
         """Render a block and code its tiles."""
@@ -95,7 +110,7 @@ class BlockMaker:
                 slice(column * side - x0, min((column + 1) * side - x0, width)),
             )
             found = self.encoder.encode(Piece(piece.colour[own], piece.coverage[own], piece.valid[own]))
-            data = encode_tile(found.codes, side) if coded else b""
+            data = self.code(found.codes, side) if coded else b""
             tiles.append(TileMade(column, row, data, TileCount(found.covered, found.over_white)))
         return BlockMade(tiles, rendered - began, time.perf_counter() - rendered)
 

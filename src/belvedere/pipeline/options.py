@@ -11,6 +11,9 @@ from belvedere.compose.layout import LayoutOptions
 from belvedere.compose.seams import SeamOptions
 from belvedere.tone.options import ToneOptions
 
+Kind = Literal["picture", "linear-tiff", "linear-dng"]
+"""What is made: a picture to look at, or light to be developed, with headroom, as TIFF or as DNG."""
+
 
 @dataclass(frozen=True, slots=True)
 class StitchOptions:
@@ -21,7 +24,7 @@ class StitchOptions:
     sources : tuple of Path
         Frames, and folders of frames.
     out : Path
-        The picture, a TIFF.
+        The picture: a TIFF, or a DNG.
     in_order_given : bool
         The sources are files in the order shot, which no clock overrules.
     preview : bool
@@ -44,8 +47,10 @@ class StitchOptions:
         Address of a Dask scheduler whose workers render the picture; None: threads of this process.
     block : int or None
         Side of the blocks rendered at once, px, a multiple of 512; None: as memory allows.
-    bits : 8 or 16
-        Bits a sample.
+    kind : Kind
+        What is made.
+    bits : 8, 16 or 32
+        Bits a sample; 32, floating point, of a linear TIFF alone, which never has 8.
     pixels_per_inch : float
         Print resolution written into the file.
     resolution_share : float or None
@@ -67,7 +72,8 @@ class StitchOptions:
     workers: int | None = None
     scheduler: str | None = None
     block: int | None = None
-    bits: Literal[8, 16] = 16
+    kind: Kind = "picture"
+    bits: Literal[8, 16, 32] = 16
     pixels_per_inch: float = 300.0
     resolution_share: float | None = None
     align: AlignOptions = field(default_factory=AlignOptions)

@@ -9,22 +9,30 @@ from pathlib import Path
 from belvedere.compose.finished_file import output_failed, part_path
 from belvedere.compose.report import read_report, report_path
 from belvedere.errors import OutputFailed, UnreadableFile
-from belvedere.pipeline.options import StitchOptions
+from belvedere.pipeline.options import Kind, StitchOptions
 
 TIFF_SUFFIXES = (".tif", ".tiff")
+DNG_SUFFIXES = (".dng",)
 
 
-def check_output(out: Path) -> None:
-    """Raise OutputFailed unless a TIFF can be made under this name.
+def check_output(out: Path, kind: Kind = "picture") -> None:
+    """Raise OutputFailed unless a picture of this kind can be made under this name.
 
     Raises
     ------
     OutputFailed
-        If the name is no TIFF's, is a folder's, or its folder is missing or may not be written to.
+        If the name is not of that kind, is a folder's, or its folder is missing or may not be written to.
     """
     if out.is_dir():
         raise OutputFailed(f"{out}: this is a folder. Choose a file name.")
-    if out.suffix.lower() not in TIFF_SUFFIXES:
+    if kind == "linear-dng":
+        if out.suffix.lower() not in DNG_SUFFIXES:
+            raise OutputFailed(f"{out}: this picture is written as DNG. Choose a name that ends in .dng.")
+    elif out.suffix.lower() in DNG_SUFFIXES:
+        raise OutputFailed(
+            f"{out}: a DNG is made with --as linear-dng. Add that, or choose a name that ends in .tif."
+        )
+    elif out.suffix.lower() not in TIFF_SUFFIXES:
         raise OutputFailed(f"{out}: pictures are written as TIFF. Choose a name that ends in .tif.")
     check_writable(out)
 

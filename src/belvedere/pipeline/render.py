@@ -11,10 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.compose.encode import Encoder
+from belvedere.compose.encode import PieceEncoder
 from belvedere.compose.tiff import TiledTiff
+from belvedere.compose.tile_code import encode_tile
 from belvedere.geometry.plate import Plate
-from belvedere.pipeline.blocks import BlockMaker, plan_blocks
+from belvedere.pipeline.blocks import BlockMaker, TileCoder, plan_blocks
 from belvedere.pipeline.scene import Scene
 from belvedere.pipeline.schedule import Schedule
 from belvedere.pipeline.tile_counts import TileCounts
@@ -37,10 +38,11 @@ def render_picture(
     scene: Scene,
     tiff: TiledTiff,
     counts: TileCounts,
-    encoder: Encoder,
+    encoder: PieceEncoder,
     block_px: int,
     run: Schedule,
     advance: Callable[[float], None],
+    code: TileCoder = encode_tile,
 ) -> Spent:
     """Render every tile that is not yet in the file, and put it there.
 
@@ -51,16 +53,18 @@ def render_picture(
         The file; tiles that an earlier run put there are not made again.
     counts : TileCounts
         What is known of the tiles.
-    encoder : Encoder
+    encoder : PieceEncoder
     block_px : int
         Side of a block, a multiple of the file's tile.
     run : Schedule
         Renders blocks; tiles are put in their order.
     advance : callable
         Told the share that is done.
+    code : TileCoder
+        Makes a tile's bytes.
     """
     form = tiff.form
-    make = BlockMaker(scene, encoder, form.width, form.height, form.tile)
+    make = BlockMaker(scene, encoder, form.width, form.height, form.tile, code)
     blocks = plan_blocks(
         form.columns,
         form.rows,
@@ -88,7 +92,11 @@ def preview_level(plate: Plate, side: int = PREVIEW_SIDE) -> int:
 
 
 def render_preview(
-    scene: Scene, encoder: Encoder, run: Schedule, advance: Callable[[float], None], side: int = PREVIEW_SIDE
+    scene: Scene,
+    encoder: PieceEncoder,
+    run: Schedule,
+    advance: Callable[[float], None],
+    side: int = PREVIEW_SIDE,
 ) -> tuple[NDArray[np.uint8], float, float]:
     """A small copy of the whole with the picture's own cameras, tone and seams.
 

@@ -17,10 +17,11 @@ class Usable:
 
 @dataclass(frozen=True)
 class Layout:
-    """The plate stage: the plate, and why it is this one."""
+    """The plate stage: the plate, why it is this one, and the share of the resolution wanted that it has."""
 
     plate: Plate
     why: str
+    share: float = 1.0
 
 
 @dataclass(frozen=True)

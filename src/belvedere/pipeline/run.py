@@ -11,7 +11,6 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-import belvedere
 from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
 from belvedere.capture.decode import decode
@@ -20,12 +19,12 @@ from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.gather import Gathered
 from belvedere.capture.metadata import read_metadata
 from belvedere.capture.primaries import CommonProfile, common_profile, srgb_profile
+from belvedere.capture.scene_primaries import scene_primaries
 from belvedere.capture.transfer import read_transfer
 from belvedere.compose.coverage import measure_coverage
-from belvedere.compose.encode import Encoder
+from belvedere.compose.encode import Encoder, PieceEncoder
 from belvedere.compose.exif_block import ExifValues, common_values
 from belvedere.compose.layout import choose_plate
-from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.preview_file import write_preview
 from belvedere.compose.report import (
     PictureReport,
@@ -45,10 +44,19 @@ from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.cluster import Cluster
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.expected_time import Size, expected_seconds
+from belvedere.pipeline.light import is_in_scene_light
 from belvedere.pipeline.notices import set_notices
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.peak_memory import PeakMemory
+from belvedere.pipeline.product import (
+    SmallPicture,
+    largest_dng,
+    product,
+    reduced_notice,
+    screen_encoder,
+    software,
+)
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.render import render_picture, render_preview
 from belvedere.pipeline.results import Layout, PictureFile
@@ -131,14 +139,17 @@ class Run:
         check_room(self._sources.frames, self._options)
         self._sources.decode(self._keys["frames"])
         alignment = self._stage("alignment", Alignment, "align", self._align)
-        common = common_profile(self._sources.frames)
-        tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment, common))
+        common = self._colours(alignment)
+        neutral = None if common.colour is None else common.colour.neutral
         layout = self._stage("plate", Layout, "compose", lambda: self._lay_out(alignment))
+        if layout.share < 1.0:
+            self._say(reduced_notice(layout.plate, layout.share))
+        tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment, common))
         seams = self._stage(
-            "seams", Seams, "compose", lambda: self._place_seams(alignment, tone, layout.plate)
+            "seams", Seams, "compose", lambda: self._place_seams(alignment, tone, layout.plate, neutral)
         )
         response = self._response(alignment, tone, common)
-        scene = Scene(self._sources.pixels(), alignment, tone, layout.plate, seams)
+        scene = Scene(self._sources.pixels(), alignment, tone, layout.plate, seams, neutral)
         self._expect(layout.plate)
         coverage = measure_coverage(layout.plate, used_cameras(alignment))
         made = Made(
@@ -182,6 +193,11 @@ class Run:
             "seams": [options.seams, [file_sha256(f.mask) if f.mask else None for f in self._sources.frames]],
             "picture": [options.bits, options.pixels_per_inch, options.out.name],
         }
+        if self._in_scene_light:
+            by_stage["frames"] = "scene light"
+        if options.kind != "picture":
+            by_stage["plate"].append(options.kind == "linear-dng")
+            by_stage["picture"].append(options.kind)
         rooms = {room for stage in STAGES for room in stage.rooms}
         self._keys = stage_keys(self._sources.identities, by_stage, code_versions(sorted(rooms)))
 
@@ -202,6 +218,22 @@ class Run:
             report = msgspec.structs.replace(report, word=self._word)
             write_report(report, report_path(out))
         return Outcome(out, report, made_before=True)
+
+    @property
+    def _in_scene_light(self) -> bool:
+        return is_in_scene_light(self._sources.frames)
+
+    def _colours(self, alignment: Alignment) -> CommonProfile:
+        """The colours the set is worked in; in scene light those of the first used frame's camera."""
+        frames = self._sources.frames
+        if not self._in_scene_light:
+            return common_profile(frames)
+        return scene_primaries(frames, next(iter(alignment.used), 0))
+
+    def _say(self, notice: str) -> None:
+        """Tell the person at once, and again in the report."""
+        self._progress.note(notice)
+        self._said.append(notice)
 
     def _spend(self, part: str, seconds: float) -> None:
         self._seconds[part] = self._seconds.get(part, 0.0) + seconds
@@ -248,10 +280,15 @@ class Run:
         if share is not None:
             finest = max(camera.focal_px for camera in cameras)
             options = replace(options, pixels_per_radian=share * finest)
-        return Layout(*choose_plate(cameras, options))
+        fitted = 1.0
+        if self._options.kind == "linear-dng":
+            options, fitted = largest_dng(cameras, options)
+        return Layout(*choose_plate(cameras, options), fitted)
 
-    def _place_seams(self, alignment: Alignment, tone: Tone, plate: Plate) -> Seams:
-        own = [light for light in lights(alignment, tone) if light is not None]
+    def _place_seams(
+        self, alignment: Alignment, tone: Tone, plate: Plate, neutral: tuple[float, float, float] | None
+    ) -> Seams:
+        own = [light for light in lights(alignment, tone, neutral) if light is not None]
         masks = [_mask(self._sources.frames[i]) for i in alignment.used]
         return estimate_seams(
             self._sources.pixels(),
@@ -278,23 +315,26 @@ class Run:
         values = common_values(
             [self._sources.frames[i].metadata for i in alignment.used], len(self._sources.frames)
         )
-        return replace(values, color_space=1) if common.profile == srgb_profile() else values
+        shown_in_srgb = common.profile == srgb_profile() and self._options.kind == "picture"
+        return replace(values, color_space=1) if shown_in_srgb else values
 
     def _preview(self, scene: Scene, made: Made, common: CommonProfile) -> Outcome:
         options = self._options
         self._progress.begin("picture")
         run = Threads(self._budget.workers)
-        encoder = Encoder(made.response.to_linear, 8)
+        encoder: PieceEncoder = Encoder(made.response.to_linear, 8)
+        if common.colour is not None:
+            encoder = screen_encoder(common.colour)
         rgb, covered, _ = render_preview(scene, encoder, run, self._progress.advance)
         self._spend("compose", self._progress.finish())
         began = time.perf_counter()
         write_preview(
             options.preview_path,
             rgb,
-            common.profile,
+            common.profile if common.colour is None else srgb_profile(),
             self._exif(made.alignment, common),
             pixels_per_inch=options.pixels_per_inch,
-            software=_software(),
+            software=software(),
         )
         self._spend("write", time.perf_counter() - began)
         report = self._report(replace(made, covered_fraction=covered), None)
@@ -308,23 +348,17 @@ class Run:
     def _picture(self, scene: Scene, made: Made, common: CommonProfile, seams: Seams) -> Outcome:
         options, work = self._options, self._work
         plate, key = scene.plate, self._keys["picture"]
-        form = PictureFormat(
-            plate.width,
-            plate.height,
-            options.bits,
-            common.profile,
-            options.pixels_per_inch,
-            self._exif(made.alignment, common),
-            _software(),
-        )
         work.forget("picture")
         self._progress.begin("picture")
         began = time.perf_counter()
+        what = product(
+            options, scene, common, made.response, self._exif(made.alignment, common), self._small(scene)
+        )
         with (
             TileCounts(work.path / "picture.counts.txt", key) as counts,
             TiledTiff.resume(
                 options.out,
-                form,
+                what.form,
                 journal=work.path / "picture.tiles",
                 covered_fraction=seams.owned_fraction,
                 key=key,
@@ -334,10 +368,11 @@ class Run:
                 scene,
                 tiff,
                 counts,
-                Encoder(made.response.to_linear, options.bits),
+                what.encoder,
                 self._budget.block,
                 self._cluster or Threads(self._budget.workers),
                 self._progress.advance,
+                what.code,
             )
         self._progress.finish()
         seconds = time.perf_counter() - began
@@ -347,10 +382,13 @@ class Run:
         left = options.out.stat()
         picture = PictureReport(
             file=options.out.name,
+            kind=options.kind,
             bits=options.bits,
             pixels_per_inch=options.pixels_per_inch,
             file_bytes=left.st_size,
             over_white_fraction=spent.over_white / max(spent.covered, 1),
+            headroom=what.headroom,
+            camera=what.camera,
         )
         covered = spent.covered / (plate.width * plate.height)
         report = self._report(replace(made, covered_fraction=covered), picture)
@@ -360,6 +398,11 @@ class Run:
         if not options.keep_frames:
             work.clear_frames()
         return Outcome(options.out, report)
+
+    def _small(self, scene: Scene) -> SmallPicture:
+        """Draws the whole small."""
+        run = Threads(self._budget.workers)
+        return lambda encoder: render_preview(scene, encoder, run, lambda _: None)[0]
 
     def _report(self, made: Made, picture: PictureReport | None) -> Report:
         self._seconds["decode"] = self._sources.decode_s
@@ -373,7 +416,3 @@ def _mask(frame: Frame) -> NDArray[np.uint8] | None:
         return None
     pixels = decode(Exposure(frame.mask, read_metadata(frame.mask)))[..., 0]
     return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
-
-
-def _software() -> str:
-    return f"Belvedere {belvedere.__version__}"

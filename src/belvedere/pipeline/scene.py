@@ -25,16 +25,24 @@ class Scene:
         Pixels of the whole set.
     alignment, tone, plate, seams
         Results of the stages; the seams' labels index the used frames.
+    neutral : tuple of 3 float, or None
+        In scene light: the set's white.
     """
 
     def __init__(
-        self, source: FrameSource, alignment: Alignment, tone: Tone, plate: Plate, seams: Seams
+        self,
+        source: FrameSource,
+        alignment: Alignment,
+        tone: Tone,
+        plate: Plate,
+        seams: Seams,
+        neutral: tuple[float, float, float] | None = None,
     ) -> None:
-        self._made_of = (source, alignment, tone, plate, seams)
+        self._made_of = (source, alignment, tone, plate, seams, neutral)
         self.source = source
         self.plate = plate
         self.cameras = [placed.camera for placed in alignment.frames]
-        self.lights = lights(alignment, tone)
+        self.lights = lights(alignment, tone, neutral)
         self.levels = blend_levels(plate, self.cameras)
         numbers = np.array(alignment.used, dtype=np.int16)
         self._owners_at = owners_at(seams, plate, used_cameras(alignment), numbers)
@@ -61,9 +69,11 @@ def used_cameras(alignment: Alignment) -> list[Camera]:
     return [placed.camera for placed in alignment.frames if placed.camera is not None]
 
 
-def lights(alignment: Alignment, tone: Tone) -> list[FrameLight | None]:
-    """Light of every frame of the set; None where a frame is not used."""
+def lights(
+    alignment: Alignment, tone: Tone, neutral: tuple[float, float, float] | None = None
+) -> list[FrameLight | None]:
+    """Light of every frame of the set, `neutral` white in scene light; None where a frame is not used."""
     return [
-        frame_light(tone, placed.camera, i) if placed.camera is not None else None
+        frame_light(tone, placed.camera, i, neutral) if placed.camera is not None else None
         for i, placed in enumerate(alignment.frames)
     ]

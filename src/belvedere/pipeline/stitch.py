@@ -10,6 +10,7 @@ from belvedere.errors import NothingToMake
 from belvedere.pipeline.budget import MIB, budget_for, default_ceiling
 from belvedere.pipeline.heap import give_back_large_arrays
 from belvedere.pipeline.heed import heed, with_masks
+from belvedere.pipeline.light import in_light
 from belvedere.pipeline.lock import held
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
@@ -49,13 +50,20 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
     """
     began = time.perf_counter()
     give_back_large_arrays(options.memory_bytes or default_ceiling())
-    check_output(options.out)
+    check_output(options.out, options.kind)
     made = (options.out, options.preview_path, report_path(options.out))
     check_not_a_source(options.sources, made)
     word = find_word(options.out, options.word)
     options = with_masks(options, word)
-    gathered = gather(options.sources, made, masks=options.masks, as_given=options.in_order_given)
+    gathered = gather(
+        options.sources,
+        made,
+        masks=options.masks,
+        as_given=options.in_order_given,
+        raw_first=options.kind != "picture",
+    )
     _check_enough(gathered, options)
+    options, gathered = in_light(options, gathered)
     heeded = heed(options, word, gathered)
     options, gathered = heeded.options, heeded.gathered
     check_replaceable(options)

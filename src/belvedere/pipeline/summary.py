@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
@@ -9,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from belvedere.compose.finished_file import disk_space
 from belvedere.compose.plate_view import field_of_view_deg
-from belvedere.compose.report import OverlapReport, PlateReport, Report, report_path
+from belvedere.compose.report import OverlapReport, PictureReport, PlateReport, Report, report_path
 
 LINES = 24
 COLUMNS = 80
@@ -103,6 +104,7 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
     wide, high = field_of_view_deg(plate)
     why = f": {plate.why}" if plate.why else ""
     bits = f", {report.picture.bits} bits" if report.picture else ""
+    bits += ", floating point" if report.picture and report.picture.bits == 32 else ""
     inches = (plate.width / _PRINT_PPI, plate.height / _PRINT_PPI)
     size = " x ".join(_length(2.54 * side) for side in inches)
     inch_size = " x ".join(_length(side) for side in inches)
@@ -110,6 +112,7 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
     facts: list[Entry] = [
         ("view", [f"{wide:.1f}° wide, {high:.1f}° high, {plate.projection}{why}"]),
         ("pixels", [f"{plate.width:,} x {plate.height:,}, {_megapixels(plate)}{bits}"]),
+        ("light", _light(report.picture)),
         ("print", [f"{size} cm ({inch_size} in) at {_PRINT_PPI:.0f} pixels per inch"]),
         ("level", [_level(report)]),
         ("your word", [report.word.words] if report.word else []),
@@ -122,6 +125,19 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
         ("file", [str(picture) + (f" ({disk_space(on_disk)})" if on_disk else "")]),
     ]
     return facts
+
+
+def _light(picture: PictureReport | None) -> list[str]:
+    """What a picture holds that is made to be developed."""
+    if picture is None or picture.kind == "picture":
+        return []
+    if picture.camera is None:
+        text = "linear, in the colours of the frames' profiles"
+    else:
+        text = f"linear, the camera's own ({picture.camera.model}); white balance is yours to set"
+    if picture.bits == 16 and picture.headroom is not None:
+        text += f"; holds {math.log2(picture.headroom):.1f} EV above the frames' white"
+    return [text]
 
 
 def _level(report: Report) -> str:

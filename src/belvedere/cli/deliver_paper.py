@@ -23,6 +23,9 @@ OVERLAP_MM = 20.0
 """What neighbouring panels share (common practice, no published source)."""
 
 
+_CACHE_BYTES = 24 << 20  # prints read the picture in bands: hardly any tile twice
+
+
 def deliver_paper(given: argparse.Namespace) -> int:
     """Make the files for the printer; returns the exit code."""
     path = Path(given.picture)
@@ -35,7 +38,7 @@ def deliver_paper(given: argparse.Namespace) -> int:
     options = paper_options(given, kind)
     line = Progress(sys.stderr, False if given.quiet else (True if given.progress else None))
     try:
-        with open_picture(path) as picture:
+        with open_picture(path, cache_bytes=_CACHE_BYTES) as picture:
             plan = plan_print(picture, out, options, replace=given.replace)
             if not given.quiet:
                 print(planned_words(plan), flush=True)

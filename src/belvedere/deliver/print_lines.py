@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from belvedere.deliver.paper_size import PrintLayout
 from belvedere.deliver.resample import Kernel, across, down, taps
 
-_BAND_BYTES = 170 << 20
+_BAND_BYTES = 320 << 20  # a row of tiles of 512 px of 16 bits with coverage, 80,000 px wide
 
 
 class Pixels(Protocol):
@@ -135,6 +135,7 @@ class PrintLines:
                 )
             )
             at += count
+            del codes, into  # or this band would stay while the next is read
 
     def _codes(self, row: int) -> NDArray[Any]:
         """Codes of the picture from this row to the end of its band."""

@@ -140,9 +140,10 @@ class TiffSamples:
         """Copy what a segment has of the rectangle."""
         x0, y0, x1, y1 = box
         top, left = row * self._tall, column * self._wide
-        segment = self._segment((plane * self._down + row) * self._across + column, row)
-        a, b = max(y0, top), min(y1, top + self._tall, self.height)
-        c, d = max(x0, left), min(x1, left + self._wide, self.width)
+        bottom, right = min(top + self._tall, self.height), min(left + self._wide, self.width)
+        a, b, c, d = max(y0, top), min(y1, bottom), max(x0, left), min(x1, right)
+        whole = (a, b, c, d) == (top, bottom, left, right)  # it will hardly be asked for again
+        segment = self._segment((plane * self._down + row) * self._across + column, row, keep=not whole)
         piece = segment[a - top : b - top, c - left : d - left]
         if piece.shape[:2] != (b - a, d - c):
             raise UnreadableFile(self._file, _CUT_SHORT)
@@ -152,7 +153,7 @@ class TiffSamples:
         else:
             target[..., plane] = piece[..., 0]
 
-    def _segment(self, index: int, row: int) -> NDArray[Any]:
+    def _segment(self, index: int, row: int, *, keep: bool) -> NDArray[Any]:
         with self._lock:
             found = self._cache.get(index)
             if found is not None:
@@ -160,7 +161,7 @@ class TiffSamples:
                 return found
         decoded = self._decode(index, row)
         with self._lock:
-            if index not in self._cache and decoded.nbytes <= self._cache_bytes:
+            if keep and index not in self._cache and decoded.nbytes <= self._cache_bytes:
                 self._cache[index] = decoded
                 self._cached += decoded.nbytes
                 while self._cached > self._cache_bytes:

@@ -123,7 +123,7 @@ def _estimate(
         run=run,
     )
     plain = place_plain(source, frames, sights, found, solved, said.left_out, drifting, options.plan)
-    plain = place_by_texture(source, sights, solved, plain, seconds, drifting)
+    plain = place_by_texture(source, sights, solved, plain, seconds, drifting, run)
     return assemble(
         frames, sights, groups, starts, found, solved, turn, level, set(said.left_out), join, plain
     )

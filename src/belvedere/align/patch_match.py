@@ -214,9 +214,9 @@ def _flattened(values: NDArray[np.float64]) -> NDArray[np.float64]:
 def _sigma(nxx: float, nxy: float, nyy: float, variance: float, n: int) -> float:
     """One sigma of the shift a coordinate, px; -1 where the slopes hold too little beyond noise.
 
-    The shift is where sum(slope * difference) is 0. How fast that changes with the shift goes with the squares
-    of texture's slopes alone; its variance with those of noise too, but only against the other patch's noise,
-    which is half of the difference's.
+    The shift is where sum(slope * difference) is 0. How fast that changes with the shift goes with the
+    squares of texture's slopes alone; its variance with those of noise too, but only against the other
+    patch's noise, which is half of the difference's.
     """
     noise = _NOISE_OF_SLOPES * variance * n
     mean, half = 0.5 * (nxx + nyy), math.hypot(0.5 * (nxx - nyy), nxy)

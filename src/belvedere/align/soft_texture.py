@@ -7,7 +7,7 @@ peak is sharp and as the clouds are still.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,40 +16,47 @@ from numpy.typing import NDArray
 from belvedere.align.overlap_check import Structure
 from belvedere.align.overlaps import frame_grid
 from belvedere.align.plain_check import shifted_likeness
-from belvedere.align.turn_prediction import Predicted
 from belvedere.geometry.camera import Camera
-from belvedere.geometry.rotation import cross_matrix, matrix_from_vector
 
 # Common practice, no published source; checked on simulated clouds, still and drifting.
 _LEAST_LIKENESS = 0.7
 _RIVAL = 0.8  # of the peak, that no shift away from it may reach
 _AWAY = 6  # px of the copies
 _SHIFT_SIGMA = 0.5  # px of the copies: what a peak is good for
-_UNEVEN = 0.3  # of the drift, by which clouds move unlike each other
-_GATE = 16.0  # chi-square of two shifts beyond which the grid is believed
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """Where frame `a` shows what frame `b` shows, against where their cameras say.
+    """The same in two frames, though no sharp detail.
 
     Parameters
     ----------
     a, b : int
         Frame indices.
-    ray : ndarray of shape (3,)
-        Middle of the overlap, in the world.
-    offset : ndarray of shape (2,)
-        To the right and down in frame a, rad.
+    at_a, at_b : ndarray of shape (2,)
+        Where either shows it, px.
     sigma : float
-        Of either, rad.
+        Of a coordinate of one against the other, rad.
     """
 
     a: int
     b: int
-    ray: NDArray[np.float64]
-    offset: NDArray[np.float64]
+    at_a: NDArray[np.float64]
+    at_b: NDArray[np.float64]
     sigma: float
+
+    def seen(self, cameras: Mapping[int, Camera]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Its direction in the world by frame b, and how far to the right of it and below frame a has it.
+
+        Returns
+        -------
+        ray : ndarray of shape (3,)
+        offset : ndarray of shape (2,)
+            rad.
+        """
+        ray = cameras[self.b].rays(self.at_b[None])[0]
+        off = cameras[self.a].rays(self.at_a[None])[0] - ray
+        return ray, cameras[self.a].rotation[:2] @ off
 
 
 def measure_shift(
@@ -83,65 +90,12 @@ def measure_shift(
     offset = top - (size - 1) / 2.0
     rays = ca.rays(frame_grid(ca, 24))
     middle = rays[cb.project(rays)[1]].mean(axis=0)
-    per_px = 1.0 / (structures[a].scale * ca.focal_px)
-    return Shift(a, b, middle / np.linalg.norm(middle), offset * per_px, _SHIFT_SIGMA * per_px)
+    at_a, at_b = ca.project(middle[None])[0][0], cb.project(middle[None])[0][0]
+    sigma = _SHIFT_SIGMA / (structures[a].scale * ca.focal_px)
+    return Shift(a, b, at_a + offset / structures[a].scale, at_b, sigma)
 
 
 def _top(three: NDArray[np.float64]) -> float:
     """Where a parabola through three values has its top, from the middle one."""
     bend = float(three[0] - 2.0 * three[1] + three[2])
     return float(np.clip(0.5 * (three[0] - three[2]) / bend, -0.5, 0.5)) if bend < 0.0 else 0.0
-
-
-def refined_by_shifts(
-    predicted: Predicted,
-    frames: Sequence[int],
-    shifts: Sequence[Shift],
-    cameras: Mapping[int, Camera],
-    seconds: Sequence[float],
-    rate: float,
-) -> Predicted:
-    """What the turn predicts and the shifts seen, each weighed by its own covariance.
-
-    One drift of the clouds, unknown but for its size, is solved along: it enters every shift with the time
-    between the two exposures.
-
-    Parameters
-    ----------
-    frames : sequence of int
-        Of `predicted`.
-    shifts : sequence of Shift
-        Of these, and against frames that are held.
-    seconds : sequence of float
-        When every frame of the series was exposed.
-    rate : float
-        One sigma of the drift a direction, rad per second.
-    """
-    at = {i: k for k, i in enumerate(frames)}
-    m = len(frames)
-    state = np.zeros(3 * m + 3)
-    spread = np.zeros((3 * m + 3, 3 * m + 3))
-    spread[: 3 * m, : 3 * m] = predicted.covariance.reshape(3 * m, 3 * m)
-    spread[3 * m :, 3 * m :] = rate**2 * np.eye(3)
-    for s in sorted(shifts, key=lambda s: (abs(seconds[s.a] - seconds[s.b]), s.a, s.b)):
-        lapse = seconds[s.a] - seconds[s.b]
-        # c' - c = R (((d_b - d_a) + drift (t_a - t_b)) x w)
-        turn = -cameras[s.a].rotation[:2] @ cross_matrix(s.ray)
-        slope = np.zeros((2, 3 * m + 3))
-        for i, sign in ((s.a, -1.0), (s.b, 1.0)):
-            if i in at:
-                slope[:, 3 * at[i] : 3 * at[i] + 3] += sign * turn
-        slope[:, 3 * m :] = lapse * turn
-        own = s.sigma**2 + (_UNEVEN * rate * lapse) ** 2
-        both = slope @ spread @ slope.T + own * np.eye(2)
-        off = s.offset - slope @ state
-        if float(off @ np.linalg.solve(both, off)) > _GATE:
-            continue
-        gain = np.linalg.solve(both, slope @ spread).T
-        state = state + gain @ off
-        spread = spread - gain @ both @ gain.T
-        spread = (spread + spread.T) / 2.0
-    turns = matrix_from_vector(state[: 3 * m].reshape(m, 3))
-    return Predicted(
-        predicted.rotations @ np.swapaxes(turns, 1, 2), spread[: 3 * m, : 3 * m].reshape(m, 3, m, 3)
-    )

@@ -27,7 +27,9 @@ _MOST = 250  # patches tried of a pair
 _MARGIN = 4  # px about a patch that its interpolation may reach
 
 
-def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Camera, Camera]) -> Measured:
+def measure_softly(
+    source: FrameSource, pair: tuple[int, int], cameras: tuple[Camera, Camera], search: int = _SEARCH
+) -> Measured:
     """Measure patches on a grid over the overlap of two frames.
 
     Parameters
@@ -37,7 +39,9 @@ def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Ca
     pair : tuple of 2 int
         Frame indices (a, b).
     cameras : tuple of 2 Camera
-        Their cameras, right to within a few px of the level.
+        Their cameras, right to within `search` px of the level.
+    search : int
+        Largest shift expected, px of the level.
 
     Returns
     -------
@@ -45,7 +49,7 @@ def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Ca
         Positions in px of the full frames; only patches with a correlation of at least 0.6 that hold texture
         beyond their noise.
     """
-    level = _level(source, pair)
+    level = soft_level(source, pair)
     scale = 2.0**level
     a, b = (camera.scaled(level) if level else camera for camera in cameras)
     at = _grid(a, b)
@@ -55,7 +59,7 @@ def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Ca
     sigma: list[float] = []
     for k in np.flatnonzero(seen):
         x, y = int(at[k, 0]), int(at[k, 1])
-        extent = math.ceil((_HALF + _SEARCH + _MARGIN) * max(1.0, float(np.abs(affine[k]).sum(axis=1).max())))
+        extent = math.ceil((_HALF + search + _MARGIN) * max(1.0, float(np.abs(affine[k]).sum(axis=1).max())))
         bx, by = math.floor(predicted[k, 0]), math.floor(predicted[k, 1])
         if not (extent <= bx < b.width - extent - 1 and extent <= by < b.height - extent - 1):
             continue
@@ -64,7 +68,7 @@ def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Ca
             source.window(pair[1], level, bx - extent, by - extent, bx + extent + 1, by + extent + 1)
         )
         px, py = predicted[k, 0] - bx + extent, predicted[k, 1] - by + extent
-        dx, dy, likeness, s = match_patch(patch, window, px, py, affine[k], _SEARCH)
+        dx, dy, likeness, s = match_patch(patch, window, px, py, affine[k], search)
         if likeness >= _LIKENESS:
             rows_a.append((x, y))
             rows_b.append((predicted[k, 0] + dx, predicted[k, 1] + dy))
@@ -74,8 +78,8 @@ def measure_softly(source: FrameSource, pair: tuple[int, int], cameras: tuple[Ca
     )
 
 
-def _level(source: FrameSource, pair: tuple[int, int]) -> int:
-    """The level at which a patch has the size that is wanted."""
+def soft_level(source: FrameSource, pair: tuple[int, int]) -> int:
+    """The level at which patches of two frames are matched."""
     long_side = max(max(source.size(i, 0)) for i in pair)
     wanted = math.log2(max(long_side / _OF_FRAME / (2 * _HALF + 1), 1.0))
     return min(round(wanted), min(source.levels(i) for i in pair) - 1)

@@ -38,6 +38,7 @@ GROUPS = (
     "floor",
     "giga",
     "deliver",
+    "linear",
 )
 FOLDER = Path(__file__).parents[1] / "out" / "bench"
 

@@ -40,7 +40,7 @@ _FLOAT_OF_WHAT = (
     "holds floating-point samples without a profile that tells what light they stand for; export it with "
     "16 bits a sample, or with a linear RGB profile"
 )
-_SHOWN = "it holds linear light: its profile's white is shown as white, and so is what is brighter"
+_SHOWN = "the picture holds linear light: its profile's white is shown as white, and so is what is brighter"
 
 
 class Picture:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median_low
 
 import msgspec
 
@@ -47,6 +49,16 @@ class BracketAccount:
     moved_share: float = 0.0
     moved_regions: int = 0
     noise: NoiseModel = USUAL_NOISE
+
+
+def brightness_ev(accounts: Sequence[BracketAccount | None]) -> float:
+    """How much brighter than their merged light a picture of some frames shows them, EV, >= 0.
+
+    Merged light is 1 at white of each frame's shortest exposure; a picture to look at is as bright as the
+    middle ones. The mean over the frames, as gain is counted from their mean too.
+    """
+    middle = [0.0 if a is None else max(median_low(a.exposure_ev), 0.0) for a in accounts]
+    return sum(middle) / len(middle) if middle else 0.0
 
 
 def account_path(merged: Path) -> Path:

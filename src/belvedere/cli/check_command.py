@@ -15,7 +15,7 @@ from belvedere.cli.watch_screen import WatchScreen
 from belvedere.errors import BelvedereError, NothingToMake
 from belvedere.pipeline.check import CheckOptions, check
 from belvedere.pipeline.progress import Progress
-from belvedere.pipeline.series_frames import find_frames, find_series
+from belvedere.pipeline.series_frames import find_frames, find_series, first_exposures
 from belvedere.pipeline.watch import watch
 from belvedere.plan.plan_file import read_plan
 from belvedere.survey.checking.check_overlap import WANTED_OVERLAP
@@ -114,6 +114,7 @@ def _frames_of(given: argparse.Namespace) -> tuple[Path, ...]:
         raise BelvedereError(f"{file}: say which series with --series NAME. There are {names}")
     series = find_series(file, card, given.series or card.series[0].name)
     frames = find_frames(file, card, series)
-    for notice in () if given.quiet else frames.notices:
-        print(f"{notice}.", file=sys.stderr, flush=True)
+    for notice in () if given.quiet else (*frames.notices, first_exposures(series)):
+        if notice is not None:
+            print(f"{notice}.", file=sys.stderr, flush=True)
     return frames.files

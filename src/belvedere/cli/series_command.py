@@ -67,7 +67,7 @@ def stitch_series(
         if not given.quiet:
             print(f"{'' if k == 0 else chr(10)}{series.name}", flush=True)
         try:
-            out = folder / f"{series.name}.tif"
+            out = folder / f"{series.name}{'.dng' if options.kind == 'linear-dng' else '.tif'}"
             codes.append(make(_options_of(options, file, card, series, out, given.quiet)))
         except BelvedereError as error:
             print(f"belvedere: {series.name}: {' '.join(str(error).split())}", file=sys.stderr, flush=True)
@@ -81,12 +81,14 @@ def _options_of(
     frames = find_frames(file, card, series)
     for notice in () if quiet else frames.notices:
         print(f"{notice}.", file=sys.stderr, flush=True)
-    return replace(options, sources=frames.files, out=out, in_order_given=True)
+    return replace(
+        options, sources=frames.exposures, poses=frames.poses, out=out, in_order_given=True
+    )
 
 
 def _folder(out: Path) -> Path:
     """The folder for all pictures; made if the folder above it is there."""
-    if out.is_file() or (out.suffix.lower() in (".tif", ".tiff") and not out.is_dir()):
+    if out.is_file() or (out.suffix.lower() in (".tif", ".tiff", ".dng") and not out.is_dir()):
         raise OutputFailed(f"{out}: with --all, give a folder: every series becomes a picture in it.")
     try:
         out.mkdir(exist_ok=True)

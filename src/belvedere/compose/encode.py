@@ -54,6 +54,8 @@ class Encoder:
         Linear light at codes 0, 1/1024, ..., 1: monotone, 0 at 0 and 1 at 1.
     bits : 8 or 16
         Bits a sample of the file.
+    brightness : float
+        Factor on the light, > 0: of pictures whose light has room for highlights that the file need not show.
 
     Raises
     ------
@@ -61,7 +63,9 @@ class Encoder:
         If the table is not of that kind.
     """
 
-    def __init__(self, to_linear: NDArray[np.float32], bits: Literal[8, 16] = 16) -> None:
+    def __init__(
+        self, to_linear: NDArray[np.float32], bits: Literal[8, 16] = 16, brightness: float = 1.0
+    ) -> None:
         table = np.ascontiguousarray(to_linear, dtype=np.float32)
         if table.shape != (1025,) or table[0] != 0.0 or table[-1] != 1.0 or (np.diff(table) < 0).any():
             raise ValueError("a response needs 1025 values that rise from 0 to 1")
@@ -72,12 +76,15 @@ class Encoder:
         starts = np.searchsorted(table, lowest, side="left")
         self._starts = np.maximum(starts - 1, 0).astype(np.int32)
         self._first = first
+        self._brightness = np.float32(brightness)
         self._dtype: type[np.uint8] | type[np.uint16] = np.uint8 if bits == 8 else np.uint16
 
     def encode(self, piece: Piece) -> Encoded:
         """Encode a piece: rounded (full scale x inverse response of light), held between 0 and white."""
         codes: NDArray[Any] = np.empty((piece.height, piece.width, 4), self._dtype)
         colour = np.ascontiguousarray(piece.colour)
+        if self._brightness != 1.0:
+            colour = colour * self._brightness
         covered, over = _encode(
             colour,
             colour.view(np.uint32),

@@ -35,6 +35,33 @@ class ExposureReport(msgspec.Struct, frozen=True, kw_only=True):
     sha256: Sha256
 
 
+class MergeReport(msgspec.Struct, frozen=True, kw_only=True):
+    """How a frame's exposures were merged.
+
+    Parameters
+    ----------
+    exposure_ev : tuple of float
+        What each of them took, EV above the frame's shortest, in their order; the frame's light is 1 at white
+        of that one.
+    moved_fraction : float
+        Share of the frame that is taken from one exposure because things moved.
+    shift_px, left_px : float
+        How far the camera moved between exposures at most, and what whole px leave of it.
+    photon_variance, read_variance : tuple of 3 float
+        Variance of light y in the shortest exposure, white 1: photon y + read, in r, g, b.
+    noise_measured : bool
+        Whether the exposures told that; else a usual camera's is taken.
+    """
+
+    exposure_ev: tuple[float, ...]
+    moved_fraction: Fraction = 0.0
+    shift_px: NotNegative = 0.0
+    left_px: NotNegative = 0.0
+    photon_variance: Three
+    read_variance: Three
+    noise_measured: bool = True
+
+
 class FrameReport(msgspec.Struct, frozen=True, kw_only=True):
     """One frame's outcome. Where it is not used, `reason` says why and the camera and tone are null.
 
@@ -42,6 +69,8 @@ class FrameReport(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     file : str
         The frame's first file, as a path under the card.
+    merge : MergeReport or None
+        Of a frame of several exposures.
     row, column : int or None
         Place in the grid from 0; row 0 top, column 0 left; None where it has none.
     lens : int
@@ -60,6 +89,7 @@ class FrameReport(msgspec.Struct, frozen=True, kw_only=True):
 
     file: str
     exposures: tuple[ExposureReport, ...]
+    merge: MergeReport | None = None
     used: bool
     row: Count | None = None
     column: Count | None = None
@@ -203,6 +233,8 @@ class PictureReport(msgspec.Struct, frozen=True, kw_only=True):
     `over_white_fraction` is the share of covered pixels with a channel brighter than the file can hold. Of a
     picture that holds light to be developed, `headroom` is the light that the largest code (or, in floating
     point, 1) stands for, in the frames' white level, and `camera` tells whose colour it is, where a camera's.
+    `brightness_ev` is how much brighter than the frames' light it shows, or asks to be developed: frames of
+    merged exposures are 1 at white of the shortest.
     """
 
     file: str
@@ -212,6 +244,7 @@ class PictureReport(msgspec.Struct, frozen=True, kw_only=True):
     file_bytes: Count | None = None
     over_white_fraction: Fraction | None = None
     headroom: Positive | None = None
+    brightness_ev: float = 0.0
     camera: CameraReport | None = None
 
 

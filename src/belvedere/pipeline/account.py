@@ -13,6 +13,7 @@ from typing import Literal
 
 import belvedere
 from belvedere.align.alignment import Alignment
+from belvedere.capture.bracket_account import BracketAccount
 from belvedere.capture.frame import Frame
 from belvedere.compose.coverage import Hole
 from belvedere.compose.footprint import footprint
@@ -24,6 +25,7 @@ from belvedere.compose.report import (
     HoleReport,
     LensReport,
     LevelReport,
+    MergeReport,
     OverlapReport,
     PictureReport,
     PlateReport,
@@ -48,8 +50,10 @@ class Made:
     Parameters
     ----------
     frames : tuple of Frame
-    files, digests : tuple of str
-        Each frame's path under the card and its SHA-256.
+    exposures : tuple of tuple of (str, str)
+        Each frame's exposures: path under the card, SHA-256. The first gives the frame its name.
+    accounts : tuple of (BracketAccount or None)
+        Of each frame of several exposures what became of them.
     alignment, tone, plate : Alignment, Tone, Plate
     why : str
         Why this projection.
@@ -67,8 +71,8 @@ class Made:
     """
 
     frames: tuple[Frame, ...]
-    files: tuple[str, ...]
-    digests: tuple[str, ...]
+    exposures: tuple[tuple[tuple[str, str], ...], ...]
+    accounts: tuple[BracketAccount | None, ...]
     alignment: Alignment
     tone: Tone
     plate: Plate
@@ -155,13 +159,15 @@ def make_report(
 
 def _frame(made: Made, index: int) -> FrameReport:
     frame, placed = made.frames[index], made.alignment.frames[index]
-    exposures = (ExposureReport(file=made.files[index], sha256=made.digests[index]),)
+    exposures = tuple(ExposureReport(file=file, sha256=digest) for file, digest in made.exposures[index])
+    file, merge = made.exposures[index][0][0], _merge(made.accounts[index])
     width, height = frame.metadata.width, frame.metadata.height
     tone, camera = made.tone.frames[index], placed.camera
     if camera is None or tone is None:
         return FrameReport(
-            file=made.files[index],
+            file=file,
             exposures=exposures,
+            merge=merge,
             used=False,
             lens=placed.lens,
             width=width,
@@ -170,8 +176,9 @@ def _frame(made: Made, index: int) -> FrameReport:
         )
     placed_by: Literal["tie-points", "grid"] = placed.placed_by
     return FrameReport(
-        file=made.files[index],
+        file=file,
         exposures=exposures,
+        merge=merge,
         used=True,
         row=placed.row,
         column=placed.column,
@@ -188,6 +195,22 @@ def _frame(made: Made, index: int) -> FrameReport:
         placed_by=placed_by,
         placement_sigma_px=placed.placement_sigma_px,
         doubt=placed.doubt,
+    )
+
+
+def _merge(account: BracketAccount | None) -> MergeReport | None:
+    """How a frame's exposures were merged, those in the order of the frame's."""
+    if account is None:
+        return None
+    order = sorted(range(len(account.merged)), key=lambda k: account.merged[k])
+    return MergeReport(
+        exposure_ev=tuple(account.exposure_ev[k] for k in order),
+        moved_fraction=account.moved_share,
+        shift_px=account.shift_px,
+        left_px=account.left_px,
+        photon_variance=account.noise.photon,
+        read_variance=account.noise.read,
+        noise_measured=account.noise.measured,
     )
 
 

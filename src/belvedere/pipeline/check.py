@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from belvedere.align.estimate import estimate_alignment
@@ -13,10 +13,12 @@ from belvedere.capture.gather import Gathered, gather
 from belvedere.capture.primaries import common_profile
 from belvedere.capture.transfer import read_transfer
 from belvedere.errors import NothingToMake, UnreadableFile
+from belvedere.pipeline.bracket_notices import exposures_words
 from belvedere.pipeline.budget import budget_for, default_ceiling
 from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.decoded_set import DecodedSet, ReadSet
 from belvedere.pipeline.heap import give_back_large_arrays
+from belvedere.pipeline.poses import FirstExposures, first_exposures
 from belvedere.pipeline.processors import one_thread_each
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.schedule import Threads
@@ -123,6 +125,8 @@ class Checking:
         self.awaited = ()
         if not found.frames:
             return unusable(_no_frame(self._options.sources, self._lost(found.unreadable, may_come)))
+        posed = first_exposures(found.frames)
+        found = replace(found, frames=posed.frames)
         self._progress.expect({stage: s * len(found.frames) for stage, s in _EXPECTED.items()})
         budget = budget_for(found.frames, self._options.memory_bytes, self._options.workers)
         self._progress.begin("frames")
@@ -131,7 +135,8 @@ class Checking:
         self._progress.finish()
         with read.store:
             lost = self._lost((*found.unreadable, *read.unreadable), may_come)
-            return self._judge(read, found.notices, lost, Threads(budget.aligners))
+            findings = _brackets(posed)
+            return self._judge(read, found.notices, lost, Threads(budget.aligners), findings)
 
     def _lost(
         self, unreadable: Sequence[tuple[Path, str]], may_come: Callable[[Path], bool]
@@ -142,10 +147,15 @@ class Checking:
         return [(file, why) for file, why in unreadable if file not in waited]
 
     def _judge(
-        self, read: ReadSet, notices: Sequence[str], lost: Sequence[tuple[Path, str]], run: Threads
+        self,
+        read: ReadSet,
+        notices: Sequence[str],
+        lost: Sequence[tuple[Path, str]],
+        run: Threads,
+        found: Sequence[Finding],
     ) -> Verdict:
         names = card_paths([frame.file for frame in read.frames]) if read.frames else []
-        findings = [_unreadable(file, why) for file, why in lost]
+        findings = [*(_unreadable(file, why) for file, why in lost), *found]
         if len(read.frames) < 2:
             if not read.frames:
                 return unusable(_no_frame(self._options.sources, lost))
@@ -176,6 +186,21 @@ class Checking:
         tone = estimate_tone(read.store, frames, alignment, transfers, options.tone, common.to_common)
         self._progress.finish()
         return Checked(frames, read.store, alignment, tone)
+
+
+def _brackets(posed: FirstExposures) -> list[Finding]:
+    """What is to be said of poses of several exposures; the last may still be being shot."""
+    told = exposures_words(posed.counts)
+    if told is None:
+        return []
+    findings = [Finding("settings", "note", (), f"stepped exposures: {told}; the first of each is looked at")]
+    usual = max(set(posed.counts), key=lambda n: (posed.counts.count(n), n))
+    short = [f.name for f, n in zip(posed.frames[:-1], posed.counts[:-1], strict=True) if n < usual]
+    if short:
+        more = f" and {len(short) - 1} more" if len(short) > 1 else ""
+        words = f"{short[0]}{more}: fewer exposures than the {usual} of other poses; shoot the bracket again"
+        findings.append(Finding("settings", "reshoot", (), words))
+    return findings
 
 
 def _unreadable(file: Path, why: str) -> Finding:

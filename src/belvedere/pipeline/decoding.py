@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from belvedere.capture.digest import file_sha256
-from belvedere.capture.frame import Frame
 from belvedere.capture.frame_store import FrameStore
 from belvedere.capture.tile_file import check_space
 from belvedere.errors import UnreadableFile
 from belvedere.pipeline.schedule import Schedule
 
 
-def hash_frames(frames: Sequence[Frame], run: Schedule) -> list[str | UnreadableFile]:
-    """SHA-256 of each frame's file, or why it cannot be read."""
+def hash_files(files: Sequence[Path], run: Schedule) -> list[str | UnreadableFile]:
+    """SHA-256 of each file, or why it cannot be read."""
 
-    def one(frame: Frame) -> str | UnreadableFile:
+    def one(file: Path) -> str | UnreadableFile:
         try:
-            return file_sha256(frame.file)
+            return file_sha256(file)
         except UnreadableFile as error:
             return error
 
-    return list(run(one, frames))
+    return list(run(one, files))
 
 
 def fill_store(

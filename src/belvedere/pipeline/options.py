@@ -25,6 +25,8 @@ class StitchOptions:
         Frames, and folders of frames.
     out : Path
         The picture: a TIFF, or a DNG.
+    poses : tuple of tuple of Path
+        Files among the sources that are exposures of one pose each; empty: told by tags and pictures.
     in_order_given : bool
         The sources are files in the order shot, which no clock overrules.
     preview : bool
@@ -61,6 +63,7 @@ class StitchOptions:
 
     sources: tuple[Path, ...]
     out: Path
+    poses: tuple[tuple[Path, ...], ...] = ()
     in_order_given: bool = False
     preview: bool = False
     replace: bool = False

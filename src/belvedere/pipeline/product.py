@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -68,6 +69,7 @@ def product(
     response: Response,
     exif: ExifValues,
     small: SmallPicture,
+    brightness_ev: float = 0.0,
 ) -> Product:
     """What is to be made of a scene.
 
@@ -82,13 +84,16 @@ def product(
     exif : ExifValues
     small : callable
         For the preview in a DNG.
+    brightness_ev : float
+        How much brighter than its light the picture is to be shown or developed, EV.
     """
     plate = scene.plate
     form = PictureFormat(
         plate.width, plate.height, options.bits, common.profile, options.pixels_per_inch, exif, software()
     )
     if options.kind == "picture":
-        return Product(form, Encoder(response.to_linear, 8 if options.bits == 8 else 16))
+        bits: Literal[8, 16] = 8 if options.bits == 8 else 16
+        return Product(form, Encoder(response.to_linear, bits, 2.0**brightness_ev))
     used = [(c, light) for c, light in zip(scene.cameras, scene.lights, strict=True) if c and light]
     headroom = headroom_for([c for c, _ in used], [light for _, light in used])
     xmp = picture_xmp(exif, plate, software())
@@ -101,9 +106,9 @@ def product(
             colour.model,
             colour.matrices,
             colour.neutral,
-            encode_dng_preview(small(screen_encoder(colour))),
+            encode_dng_preview(small(screen_encoder(colour, brightness_ev))),
             headroom=headroom,
-            baseline_ev=colour.baseline_ev,
+            baseline_ev=colour.baseline_ev + brightness_ev,
             exif=exif,
             xmp=xmp,
             software=software(),
@@ -120,7 +125,7 @@ def product(
         form,
         icc=icc,
         description=_description(options, headroom),
-        more=(byte_tag(700, xmp), *_light_tags(common.colour, headroom)),
+        more=(byte_tag(700, xmp), *_light_tags(common.colour, headroom, brightness_ev)),
     )
     return Product(
         form,
@@ -130,12 +135,14 @@ def product(
     )
 
 
-def screen_encoder(colour: CameraColour) -> ScreenEncoder:
-    """Develops camera colour for a screen, balanced as shot, brightened as the maker wants it."""
+def screen_encoder(colour: CameraColour, brightness_ev: float = 0.0) -> ScreenEncoder:
+    """Develops camera colour for a screen, balanced as shot, brightened as the maker, and we, want it."""
     srgb = read_profile(srgb_profile())
     assert srgb is not None
     assert srgb.matrix is not None
-    matrix = np.linalg.solve(srgb.matrix, xyz_d50_from_camera(colour)) * 2.0**colour.baseline_ev
+    matrix = np.linalg.solve(srgb.matrix, xyz_d50_from_camera(colour)) * 2.0 ** (
+        colour.baseline_ev + brightness_ev
+    )
     return ScreenEncoder(tuple(tuple(float(v) for v in row) for row in matrix))
 
 
@@ -161,10 +168,9 @@ def largest_dng(cameras: list[Camera], options: LayoutOptions) -> tuple[LayoutOp
 
 def reduced_notice(plate: Plate, share: float) -> str:
     """What a person should know of a DNG made smaller than the frames would give."""
-    full = (plate.width / share, plate.height / share)
+    full = f"{plate.width / share:,.0f} x {plate.height / share:,.0f}"
     return (
-        f"the linear DNG is made {100.0 * share:.1f} % as wide and high as the frames would give "
-        f"({plate.width:,} x {plate.height:,} px and not about {full[0]:,.0f} x {full[1]:,.0f}), the most "
+        f"reduced to {100.0 * share:.1f} % ({plate.width:,} x {plate.height:,} px, of about {full}), the most "
         "that readers of DNG take; --as linear-tiff makes the full size"
     )
 
@@ -190,9 +196,9 @@ def _description(options: StitchOptions, headroom: float) -> str:
     return f"Linear light: 65535 is {headroom:.4f} times the white level of the frames"
 
 
-def _light_tags(colour: CameraColour | None, headroom: float) -> list[Tag]:
+def _light_tags(colour: CameraColour | None, headroom: float, brightness_ev: float) -> list[Tag]:
     """How samples stand to the camera's light, by the tags a DNG has for it; other readers pass them over."""
-    ev = math.log2(headroom) + (0.0 if colour is None else colour.baseline_ev)
+    ev = math.log2(headroom) + brightness_ev + (0.0 if colour is None else colour.baseline_ev)
     tags = [signed_rational_tag(50730, ev)]  # BaselineExposure
     if colour is None:
         return tags

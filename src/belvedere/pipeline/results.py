@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from belvedere.capture.bracket_account import BracketAccount
 from belvedere.geometry.plate import Plate
 
 
 @dataclass(frozen=True)
 class Usable:
-    """The frames stage: which frames can be decoded, and why the others cannot."""
+    """The frames stage: which frames can be decoded, and why the others cannot; of those of several exposures
+    what became of them."""
 
     usable: tuple[int, ...]
     unusable: tuple[tuple[int, str], ...]
+    accounts: tuple[BracketAccount | None, ...] = ()
 
 
 @dataclass(frozen=True)

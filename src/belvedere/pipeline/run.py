@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
+from belvedere.capture.bracket_account import brightness_ev
 from belvedere.capture.decode import decode
 from belvedere.capture.digest import file_sha256
 from belvedere.capture.frame import Exposure, Frame
@@ -39,8 +40,8 @@ from belvedere.compose.tiff import TiledTiff
 from belvedere.errors import UnreadableFile
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.account import Made, make_report
+from belvedere.pipeline.bracket_notices import bracket_notices
 from belvedere.pipeline.budget import Budget
-from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.cluster import Cluster
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.expected_time import Size, expected_seconds
@@ -154,8 +155,8 @@ class Run:
         coverage = measure_coverage(layout.plate, used_cameras(alignment))
         made = Made(
             frames=self._sources.frames,
-            files=tuple(card_paths([f.file for f in self._sources.frames])),
-            digests=self._sources.digests,
+            exposures=self._sources.exposures,
+            accounts=self._sources.accounts,
             alignment=alignment,
             tone=tone,
             plate=layout.plate,
@@ -165,7 +166,11 @@ class Run:
             holes=coverage.holes,
             unreadable=tuple((path.as_posix(), why) for path, why in self._sources.unreadable),
             word=self._word,
-            notices=(*self._said, *set_notices(self._sources.frames, common)),
+            notices=(
+                *self._said,
+                *bracket_notices(self._sources.frames, self._sources.accounts),
+                *set_notices(self._sources.frames, common),
+            ),
         )
         if self._options.preview:
             return self._preview(scene, made, common)
@@ -322,9 +327,10 @@ class Run:
         options = self._options
         self._progress.begin("picture")
         run = Threads(self._budget.workers)
-        encoder: PieceEncoder = Encoder(made.response.to_linear, 8)
+        brighter = self._brightness_ev(made.alignment)
+        encoder: PieceEncoder = Encoder(made.response.to_linear, 8, 2.0**brighter)
         if common.colour is not None:
-            encoder = screen_encoder(common.colour)
+            encoder = screen_encoder(common.colour, brighter)
         rgb, covered, _ = render_preview(scene, encoder, run, self._progress.advance)
         self._spend("compose", self._progress.finish())
         began = time.perf_counter()
@@ -351,9 +357,8 @@ class Run:
         work.forget("picture")
         self._progress.begin("picture")
         began = time.perf_counter()
-        what = product(
-            options, scene, common, made.response, self._exif(made.alignment, common), self._small(scene)
-        )
+        exif, brighter = self._exif(made.alignment, common), self._brightness_ev(made.alignment)
+        what = product(options, scene, common, made.response, exif, self._small(scene), brighter)
         with (
             TileCounts(work.path / "picture.counts.txt", key) as counts,
             TiledTiff.resume(
@@ -388,6 +393,7 @@ class Run:
             file_bytes=left.st_size,
             over_white_fraction=spent.over_white / max(spent.covered, 1),
             headroom=what.headroom,
+            brightness_ev=brighter,
             camera=what.camera,
         )
         covered = spent.covered / (plate.width * plate.height)
@@ -398,6 +404,10 @@ class Run:
         if not options.keep_frames:
             work.clear_frames()
         return Outcome(options.out, report)
+
+    def _brightness_ev(self, alignment: Alignment) -> float:
+        """How much brighter than the frames' light their picture is."""
+        return brightness_ev([self._sources.accounts[i] for i in alignment.used])
 
     def _small(self, scene: Scene) -> SmallPicture:
         """Draws the whole small."""

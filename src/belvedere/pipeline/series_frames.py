@@ -20,12 +20,20 @@ class SeriesFrames:
     ----------
     files : tuple of Path
         In the order shot; of a bracket its first exposure.
+    poses : tuple of tuple of Path
+        Of a series of stepped exposures, the files of each pose, in the order shot; empty otherwise.
     notices : tuple of str
         What the photographer should know.
     """
 
     files: tuple[Path, ...]
+    poses: tuple[tuple[Path, ...], ...] = ()
     notices: tuple[str, ...] = ()
+
+    @property
+    def exposures(self) -> tuple[Path, ...]:
+        """Every file of every pose, in the order shot."""
+        return tuple(file for pose in self.poses for file in pose) or self.files
 
 
 def find_series(file: Path, card: SortedCard, name: str) -> Series:
@@ -76,11 +84,20 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
             f"{series.name}: {root} is another card than the one that {file.name} sorts: files have the same "
             "names, but other sizes or times of exposure. Put the right card in, or sort this one"
         )
-    notices = []
-    if series.brackets:
-        count = max(len(pose) for pose in series.brackets)
-        notices.append(f"{series.name}: of the {count} exposures of every frame the first is used")
-    return SeriesFrames(tuple(files), tuple(notices))
+    by_first = {pose[0]: pose for pose in series.brackets}
+    poses = [by_first[place] for place in series.frames] if by_first else []
+    return SeriesFrames(
+        tuple(files), tuple(tuple(_where(place, root, copied) for place in pose) for pose in poses)
+    )
+
+
+def first_exposures(series: Series) -> str | None:
+    """What a person should know where only the first exposure of each pose is looked at."""
+    if not series.brackets:
+        return None
+    counts = sorted({len(pose) for pose in series.brackets})
+    exposures = " or ".join(str(count) for count in counts)
+    return f"{series.name}: of the {exposures} exposures of every pose the first is looked at"
 
 
 def _copies(file: Path, card: SortedCard) -> dict[str, tuple[Path, int]]:

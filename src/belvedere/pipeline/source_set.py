@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+from belvedere.capture.bracket_account import BracketAccount
+from belvedere.capture.digest import joined_digest
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_store import FrameStore
 from belvedere.capture.gather import Gathered
 from belvedere.errors import NothingToMake, UnreadableFile
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.card import card_paths
-from belvedere.pipeline.decoding import fill_store, hash_frames
+from belvedere.pipeline.decoding import fill_store, hash_files
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.results import Usable
 from belvedere.pipeline.schedule import Threads
@@ -34,8 +37,10 @@ class SourceSet:
     ----------
     frames : tuple of Frame
         Those that can be read, as far as is known by now.
-    digests : tuple of str
-        SHA-256 of each frame's file, once `hash` has run.
+    digests : tuple of tuple of str
+        SHA-256 of the file of each exposure of each frame, once `hash` has run.
+    accounts : tuple of (BracketAccount or None)
+        Once `decode` has run: of each frame of several exposures what became of them.
     unreadable : list of (Path, str)
         Files left out, each with the reason in words that follow its name.
     decode_s : float
@@ -44,7 +49,8 @@ class SourceSet:
 
     def __init__(self, gathered: Gathered, work: WorkFolder, budget: Budget, progress: Progress) -> None:
         self.frames: tuple[Frame, ...] = gathered.frames
-        self.digests: tuple[str, ...] = ()
+        self.digests: tuple[tuple[str, ...], ...] = ()
+        self.accounts: tuple[BracketAccount | None, ...] = ()
         self.unreadable: list[tuple[Path, str]] = list(gathered.unreadable)
         self.decode_s = 0.0
         files = [frame.file for frame in gathered.frames]
@@ -63,7 +69,20 @@ class SourceSet:
     def identities(self) -> list[SourceIdentity]:
         """What the stages' keys know the frames by."""
         paths = card_paths([frame.file for frame in self.frames])
-        return [SourceIdentity(path, digest) for path, digest in zip(paths, self.digests, strict=True)]
+        return [
+            SourceIdentity(path, joined_digest(digests))
+            for path, digests in zip(paths, self.digests, strict=True)
+        ]
+
+    @property
+    def exposures(self) -> tuple[tuple[tuple[str, str], ...], ...]:
+        """Of every frame the exposures that its pixels come from: path under the card, SHA-256."""
+        paths = iter(card_paths([e.file for frame in self.frames for e in frame.exposures]))
+        whole = [tuple((next(paths), digest) for digest in digests) for digests in self.digests]
+        return tuple(
+            own if account is None else tuple(own[k] for k in sorted(account.merged))
+            for own, account in zip(whole, self.accounts or [None] * len(whole), strict=True)
+        )
 
     def hash(self) -> None:
         """Hash the files; those that cannot be read are left out.
@@ -73,10 +92,18 @@ class SourceSet:
         NothingToMake
             If fewer than two are left.
         """
-        found = hash_frames(self.frames, Threads(self._budget.decoders))
-        self.unreadable += [(e.file, e.why) for e in found if isinstance(e, UnreadableFile)]
-        kept = [(f, d) for f, d in zip(self.frames, found, strict=True) if isinstance(d, str)]
-        self.frames, self.digests = tuple(f for f, _ in kept), tuple(d for _, d in kept)
+        files = [exposure.file for frame in self.frames for exposure in frame.exposures]
+        found = iter(hash_files(files, Threads(self._budget.decoders)))
+        frames, digests = [], []
+        for frame in self.frames:
+            own = [(exposure, next(found)) for exposure in frame.exposures]
+            self.unreadable += [(e.file, e.why) for _, e in own if isinstance(e, UnreadableFile)]
+            kept = [(exposure, d) for exposure, d in own if isinstance(d, str)]
+            if kept:
+                frames.append(replace(frame, exposures=tuple(e for e, _ in kept)))
+                digests.append(tuple(d for _, d in kept))
+                self._names.setdefault(frames[-1].file, self._names[frame.file])
+        self.frames, self.digests = tuple(frames), tuple(digests)
         self._check_enough()
 
     def decode(self, key: str) -> None:
@@ -91,7 +118,9 @@ class SourceSet:
         if usable is None:
             failed = self._fill()
             bad = {i for i, _ in failed}
-            usable = Usable(tuple(i for i in range(len(self.frames)) if i not in bad), failed)
+            good = tuple(i for i in range(len(self.frames)) if i not in bad)
+            assert self._store is not None
+            usable = Usable(good, failed, tuple(self._store.account(i) for i in good))
             self._work.save("frames", key, usable)
         if usable.unusable:
             self.unreadable += [(self.frames[i].file, why) for i, why in usable.unusable]
@@ -99,6 +128,9 @@ class SourceSet:
             self.digests = tuple(self.digests[i] for i in usable.usable)
             self.close()
             self._check_enough()
+        self.accounts = usable.accounts
+        for frame, account in zip(self.frames, self.accounts, strict=True):
+            self.unreadable += [(frame.exposures[k].file, why) for k, why in account.lost] if account else []
 
     def pixels(self) -> FrameStore:
         """The filled store of the frames.

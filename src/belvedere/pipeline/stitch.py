@@ -16,6 +16,7 @@ from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.output import check_not_a_source, check_output, check_replaceable
 from belvedere.pipeline.peak_memory import PeakMemory
+from belvedere.pipeline.poses import in_poses
 from belvedere.pipeline.processors import one_thread_each
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.run import Run
@@ -62,6 +63,7 @@ def stitch(options: StitchOptions, progress: Progress) -> Outcome:
         as_given=options.in_order_given,
         raw_first=options.kind != "picture",
     )
+    gathered = in_poses(gathered, options.poses, find=not options.in_order_given)
     _check_enough(gathered, options)
     options, gathered = in_light(options, gathered)
     heeded = heed(options, word, gathered)

@@ -11,12 +11,14 @@ from pathlib import Path, PurePosixPath
 from belvedere.compose.finished_file import disk_space
 from belvedere.compose.plate_view import field_of_view_deg
 from belvedere.compose.report import OverlapReport, PictureReport, PlateReport, Report, report_path
+from belvedere.pipeline.bracket_notices import exposures_words
 
 LINES = 24
 COLUMNS = 80
 _PRINT_PPI = 300.0
 _LABEL = 10
 _OVER_WHITE_SHOWN = 0.0005
+_MOVED_SHOWN = 0.0005
 
 _LEVEL_FROM = {
     "person": "from the points you gave",
@@ -113,6 +115,7 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
         ("view", [f"{wide:.1f}° wide, {high:.1f}° high, {plate.projection}{why}"]),
         ("pixels", [f"{plate.width:,} x {plate.height:,}, {_megapixels(plate)}{bits}"]),
         ("light", _light(report.picture)),
+        ("exposures", _exposures(report)),
         ("print", [f"{size} cm ({inch_size} in) at {_PRINT_PPI:.0f} pixels per inch"]),
         ("level", [_level(report)]),
         ("your word", [report.word.words] if report.word else []),
@@ -125,6 +128,17 @@ def _facts(report: Report, picture: Path) -> list[Entry]:
         ("file", [str(picture) + (f" ({disk_space(on_disk)})" if on_disk else "")]),
     ]
     return facts
+
+
+def _exposures(report: Report) -> list[str]:
+    """How many exposures were merged, and how much of them moved."""
+    told = exposures_words([len(f.exposures) for f in report.frames])
+    if told is None:
+        return []
+    moved = [f.merge.moved_fraction for f in report.frames if f.merge is not None]
+    share = sum(moved) / max(len(moved), 1)
+    from_one = f"; {_percent(share)} moved and comes from one exposure" if share >= _MOVED_SHOWN else ""
+    return [f"{told} merged{from_one}"]
 
 
 def _light(picture: PictureReport | None) -> list[str]:

@@ -40,6 +40,15 @@ def test_the_name_or_as_says_what_kind(picture: Path, capsys: pytest.CaptureFixt
     assert "does not go with the name" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("purpose", ["keep", "paper", "screen"])
+def test_a_folder_is_no_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], purpose: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["deliver", ".", "--for", purpose]) == 2
+    assert capsys.readouterr().err == "belvedere: .: is a folder; name the picture in it\n"
+
+
 @pytest.mark.parametrize(
     ("asked", "says"),
     [

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import msgspec
 import numpy as np
 import pypdfium2
 import pytest
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from belvedere.capture.primaries import srgb_profile
+from belvedere.compose.report import CoverageReport, ExposureReport, report_path, write_report
 from belvedere.deliver import print_file
 from belvedere.deliver.paper_pdf import PaperPdf, _joined_adler
 from belvedere.deliver.paper_profile import paper_profile
@@ -29,6 +31,7 @@ from belvedere.deliver.print_plan import PaperOptions, panel_files, plan_print
 from belvedere.deliver.print_words import enlarging_words, made_words, planned_words
 from belvedere.errors import OutputFailed, PlanError, UnreadableFile
 from tests import paper_profiles
+from tests.kept_sets import report_of
 
 _COTTON = paper_profile(paper_profiles.paper_profile(17), Path("cotton.icc"))
 _PLAIN = PaperOptions(PrintWish(ppi=100.0), sharpen=False)
@@ -299,6 +302,42 @@ def test_the_words_tell_what_there_is(picture: Path, tmp_path: Path) -> None:
     assert "No detail is gained" in (enlarging_words(plan) or "")
     assert "Invented cotton paper" in made_words(plan, made)
     assert "The paper cannot show" in made_words(plan, made)
+
+
+def test_a_picture_fitted_into_both_sides_says_what_it_leaves(picture: Path, tmp_path: Path) -> None:
+    wish = PrintWish(width_mm=200.0, height_mm=200.0, margin_mm=10.0)
+    with open_picture(picture) as opened:
+        said = planned_words(plan_print(opened, tmp_path / "p", PaperOptions(wish)))
+        fits = planned_words(plan_print(opened, tmp_path / "p", PaperOptions(replace(wish, height_mm=None))))
+    assert "10 mm of it margin on every side, the whole picture 180 x 84 mm in it" in said
+    assert "whole picture" not in fits
+
+
+def test_what_is_bare_in_the_picture_is_said_before(picture: Path, tmp_path: Path) -> None:
+    file = ExposureReport(file="1.jpg", sha256="0" * 64)
+    report = report_of(picture, 320, 150, [file] * 2, coverage=CoverageReport(covered_fraction=0.87))
+    write_report(report, report_path(picture))
+    with open_picture(picture) as opened:
+        plan = plan_print(opened, tmp_path / "p", PaperOptions(PrintWish(ppi=100.0, bleed_mm=3.0)))
+        assert plan.notices == ()
+        (remark,) = plan.remarks
+        assert remark.startswith(
+            "13 % of the picture's rectangle was not photographed and stays bare paper, "
+        )
+        assert "also where it is turned over or cut; crop the picture first" in remark
+        whole = msgspec.structs.replace(report, coverage=CoverageReport(covered_fraction=1.0))
+    write_report(whole, report_path(picture))
+    with open_picture(picture) as opened:
+        assert plan_print(opened, tmp_path / "p", PaperOptions(PrintWish(ppi=100.0))).remarks == ()
+
+
+def test_a_pdf_beyond_what_some_readers_count_is_said_before(picture: Path, tmp_path: Path) -> None:
+    wish = PrintWish(width_mm=6e3, ppi=200.0)
+    with open_picture(picture) as opened:
+        pdf = plan_print(opened, tmp_path / "p", PaperOptions(wish, format="pdf"))
+        tiff = plan_print(opened, tmp_path / "p", PaperOptions(wish))
+    assert "holds one picture of more than 2 GB" in pdf.remarks[0]
+    assert tiff.remarks == ()
 
 
 def test_names_of_files() -> None:

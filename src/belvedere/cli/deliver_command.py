@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
-from belvedere.errors import BelvedereError
+from belvedere.errors import BelvedereError, UnreadableFile
 
 
 def deliver_command(given: argparse.Namespace) -> int:
     """Deliver a picture; returns the exit code."""
     if given.workers is not None and given.workers < 1:
         raise BelvedereError(f"--workers {given.workers}: needs at least 1")
+    if Path(given.picture).is_dir():
+        raise UnreadableFile(Path(given.picture), "is a folder; name the picture in it")
     if given.purpose == "screen":
         from belvedere.cli.deliver_screen import deliver_screen
 

@@ -43,7 +43,7 @@ def deliver_paper(given: argparse.Namespace) -> int:
             if not given.quiet:
                 print(planned_words(plan), flush=True)
             warning = enlarging_words(plan)
-            for notice in (*plan.notices, *([] if warning is None else [warning])):
+            for notice in (*plan.notices, *plan.remarks, *([] if warning is None else [warning])):
                 print(f"belvedere: {notice}", file=sys.stderr, flush=True)
             line.begin("paper")
             made = make_print(picture, plan, workers=given.workers or processors(), progress=line.advance)

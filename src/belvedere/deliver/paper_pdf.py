@@ -24,6 +24,9 @@ from belvedere.errors import PlanError
 MOST_BYTES = 10**10 - 1
 """The file's table of offsets has ten digits."""
 
+LARGEST_WHOLE_NUMBER = 2**31 - 1
+"""The largest that readers need to know (annex C.2; from memory); a stream's length is one."""
+
 _LONGEST_SIDE = 14_400.0
 _DEFLATE_LEVEL = 1
 _ADLER = 65521

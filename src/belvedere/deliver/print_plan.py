@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -12,7 +13,7 @@ import belvedere
 from belvedere.compose.finished_file import disk_space, free_bytes, output_failed
 from belvedere.deliver.colour_conversion import Intent
 from belvedere.deliver.panels import Panel, cut_into_panels
-from belvedere.deliver.paper_pdf import MOST_BYTES
+from belvedere.deliver.paper_pdf import LARGEST_WHOLE_NUMBER, MOST_BYTES
 from belvedere.deliver.paper_profile import PaperProfile
 from belvedere.deliver.paper_size import PrintLayout, PrintWish, lay_out
 from belvedere.deliver.picture import Picture
@@ -35,6 +36,7 @@ SOFTWARE = f"Belvedere {belvedere.__version__} (print)"
 
 _PDF_TAIL = 4096  # the information dictionary lies within the end of the file
 _SUFFIX: dict[Format, str] = {"tiff": ".tif", "pdf": ".pdf"}
+_WHOLE = 0.995  # covered so far, nobody would see what is not
 _TYPICAL_RATIO = {8: 0.5, 16: 0.76}  # deflated over raw, as `compose.picture_format` has measured it
 
 
@@ -100,7 +102,9 @@ class PrintPlan:
     expected_bytes : int
         Of all files, about.
     notices : tuple of str
-        What the person should know, one sentence each.
+        What could not be known, one sentence each.
+    remarks : tuple of str
+        What is better known before the print is ordered, likewise.
     """
 
     options: PaperOptions
@@ -111,6 +115,7 @@ class PrintPlan:
     sharpening: Sharpening
     expected_bytes: int
     notices: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
 
 def plan_print(picture: Picture, out: Path, options: PaperOptions, *, replace: bool = False) -> PrintPlan:
@@ -174,7 +179,25 @@ def plan_print(picture: Picture, out: Path, options: PaperOptions, *, replace: b
         sharpening,
         sum(sizes),
         tuple(notices),
+        tuple(_remarks(picture, options, max(sizes))),
     )
+
+
+def _remarks(picture: Picture, options: PaperOptions, largest_bytes: int) -> Iterator[str]:
+    covered = picture.report.coverage.covered_fraction if picture.report is not None else 1.0
+    if covered < _WHOLE:
+        wish = options.wish
+        past = ", also where it is turned over or cut" if wish.wrap_mm or wish.bleed_mm else ""
+        yield (
+            f"{100.0 * (1.0 - covered):.0f} % of the picture's rectangle was not photographed and stays bare "
+            f"paper{past}; crop the picture first if that is not wanted"
+        )
+    if options.format == "pdf" and largest_bytes > LARGEST_WHOLE_NUMBER:
+        yield (
+            f"a PDF of about {disk_space(largest_bytes)} holds one picture of more than 2 GB, and some "
+            "readers count no further; ask the print house, or take --as tiff"
+            + (" or --bits 8" if options.bits == 16 else "")
+        )
 
 
 def panel_files(out: Path, kind: Format, count: int) -> tuple[Path, ...]:

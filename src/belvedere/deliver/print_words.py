@@ -66,6 +66,12 @@ def _size(plan: PrintPlan) -> str:
     )
     if wish.margin_mm:
         words += f", {wish.margin_mm:g} mm of it margin on every side"
+    shown = layout.picture
+    bare = layout.mm(max(layout.front.width - shown.width, layout.front.height - shown.height))
+    if bare - 2.0 * wish.margin_mm > 1.0:
+        words += (
+            f", the whole picture {layout.mm(shown.width):,.0f} x {layout.mm(shown.height):,.0f} mm in it"
+        )
     if wish.wrap_mm:
         words += f", and {wish.wrap_mm:g} mm to turn over the stretcher"
     if wish.bleed_mm:
@@ -102,11 +108,16 @@ def _resolution(found: TrueResolution) -> str:
             f"The picture has {found.typical:.0f} pixels per printed inch; how many pixels of the frames "
             "stand behind them is not known without its report."
         )
+    spare = (
+        f" The print shows {found.print_ppi:.0f} of them at most."
+        if found.highest > 1.02 * found.print_ppi
+        else ""
+    )
     if found.highest - found.lowest < 0.02 * found.highest:
-        return f"True resolution: {found.typical:.0f} pixels of the frames per printed inch, all over."
+        return f"True resolution: {found.typical:.0f} pixels of the frames per printed inch, all over.{spare}"
     return (
         f"True resolution: {found.typical:.0f} pixels of the frames per printed inch; "
-        f"lowest {found.lowest:.0f}, {_place(*found.lowest_at)}, highest {found.highest:.0f}."
+        f"lowest {found.lowest:.0f}, {_place(*found.lowest_at)}, highest {found.highest:.0f}.{spare}"
     )
 
 

@@ -29,7 +29,7 @@ from belvedere.compose.tiff import TiledTiff
 from belvedere.compose.xmp import COMPOSITE_CAPTURE, IPTC_EXTENSION, OWN, XMP, xmp_value
 from belvedere.compose.xmp import EXIF as EXIF_NAMES
 from belvedere.geometry.plate import Plate
-from dng_files import D65, INCANDESCENT, MATRIX, NEUTRAL, dng_form, noise, tile_of, write_dng
+from dng_files import D65, INCANDESCENT, MATRIX, NEUTRAL, dng_form, noise, places, put_tile, write_dng
 
 # IEC 61966-2-1 (1999).
 XYZ_FROM_SRGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
@@ -223,14 +223,14 @@ def test_an_unfinished_file_is_none_and_a_resumed_one_has_the_same_bytes(tmp_pat
     codes, journal = noise(150, 200), tmp_path / "tiles"
     form = write_dng(tmp_path / "a.dng", codes, largest_tile=64, exif=EXIF)
     file = TiledTiff(tmp_path / "b.dng", form, journal=journal, key="k")
-    for column, row in file.missing()[:5]:
-        file.put(column, row, tile_of(codes, column, row, 64))
+    for column, row in places(form)[:5]:
+        put_tile(file, codes, column, row)
     file.abort()
     assert not (tmp_path / "b.dng").exists()
     with TiledTiff.resume(tmp_path / "b.dng", form, journal=journal, key="k") as file:
-        assert len(file.missing()) == form.tiles - 5
-        for column, row in file.missing():
-            file.put(column, row, tile_of(codes, column, row, 64))
+        assert len(file.missing()) == form.tiles - 10
+        for column, row in places(form)[5:]:
+            put_tile(file, codes, column, row)
     assert (tmp_path / "b.dng").read_bytes() == (tmp_path / "a.dng").read_bytes()
 
 
@@ -248,11 +248,32 @@ def test_another_neutral_or_preview_is_another_file() -> None:
     assert base.identity("k") == dng_form(100, 100).identity("k")
 
 
+def test_what_is_covered_is_a_mask_beside_the_picture(tmp_path: Path) -> None:
+    codes = noise(150, 200)
+    coverage = np.full((150, 200), 65535, np.uint16)
+    coverage[:40], coverage[140:, 150:], coverage[60, 60] = 0, 32768, 1
+    codes[:40] = 0
+    write_dng(tmp_path / "a.dng", codes, coverage, largest_tile=64)
+    with tifffile.TiffFile(tmp_path / "a.dng") as tiff:
+        picture, mask = tiff.pages[0].pages[0], tiff.pages[0].pages[1]
+        assert (mask.tags[254].value, mask.tags[262].value) == (4, 4)
+        found = mask.asarray()
+        assert np.array_equal(picture.asarray(), codes)
+    assert found.dtype == np.uint8
+    assert (found[:40] == 0).all()
+    assert (found[140:, 150:] == 128).all()
+    assert found[60, 60] == 1
+    assert (found[41:60] == 255).all()
+    with rawpy.imread(str(tmp_path / "a.dng")) as raw:
+        assert np.array_equal(raw.raw_image[..., :3], codes)
+    assert read_metadata(tmp_path / "a.dng").width == 200
+
+
 def test_the_head_is_as_long_as_it_was_said() -> None:
     for width in (1, 64, 65, 640):
         form = dng_form(width, 70, largest_tile=64, exif=EXIF, xmp=b"x" * 33)
-        places = np.arange(form.tiles, dtype=np.uint64) * 1000 + form.head_length
-        assert len(form.head(places, places)) == form.head_length
+        at = np.arange(form.tiles, dtype=np.uint64) * 1000 + form.head_length
+        assert len(form.head(at, at)) == form.head_length
         assert form.head_length % 8 == 0
 
 
@@ -304,10 +325,10 @@ def test_libraw_s_limits_of_sides_are_still_these(tmp_path: Path) -> None:
     tile = encode_dng_tile(np.full((512, 512, 3), 1000, np.uint16))
     for size, opens in (((64_000, 22), True), ((64_001, 22), False), ((22, 22), True), ((21, 22), False)):
         form = dng_form(*size)
-        places = np.full(form.tiles, form.head_length, np.uint64)
+        at = np.full(form.tiles, form.head_length, np.uint64)
         lengths = np.full(form.tiles, len(tile), np.uint64)
         path = tmp_path / f"{size[0]}.dng"
-        path.write_bytes(form.head(places, lengths) + tile)
+        path.write_bytes(form.head(at, lengths) + tile)
         if opens:
             with rawpy.imread(str(path)) as raw:
                 assert (raw.raw_image[..., :3] == 1000).all()
@@ -319,9 +340,9 @@ def test_libraw_s_limits_of_sides_are_still_these(tmp_path: Path) -> None:
 def test_too_many_px_are_refused_by_libraw_before_they_are_read(tmp_path: Path) -> None:
     form = dng_form(64_000, 4187)
     tile = encode_dng_tile(np.zeros((512, 512, 3), np.uint16))
-    places = np.full(form.tiles, form.head_length, np.uint64)
+    at = np.full(form.tiles, form.head_length, np.uint64)
     path = tmp_path / "a.dng"
-    path.write_bytes(form.head(places, np.full(form.tiles, len(tile), np.uint64)) + tile)
+    path.write_bytes(form.head(at, np.full(form.tiles, len(tile), np.uint64)) + tile)
     with rawpy.imread(str(path)) as raw, pytest.raises(rawpy.LibRawTooBigError):
         raw.unpack()
 

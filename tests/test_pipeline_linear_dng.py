@@ -79,10 +79,13 @@ def test_libraw_and_tifffile_read_the_same_samples_and_the_settings(made: Made) 
         first = tiff.pages.first
         assert first.pages is not None
         assert np.array_equal(first.pages[0].asarray(), seen)
+        mask = first.pages[1].asarray()
         assert first.tags[274].value == 1
         over, under = first.tags[50730].value  # BaselineExposure
         assert over / under == pytest.approx(np.log2(made.headroom), abs=1e-4)
         assert b"compositeCapture" in bytes(first.tags[700].value)
+    assert (seen[mask == 0] == 0).all()
+    assert (mask > 0).mean() == pytest.approx(made.report.coverage.covered_fraction, abs=0.005)
     source = next(made.sources.glob("*.DNG"))
     with rawpy.imread(str(source)) as raw:
         np.testing.assert_allclose(shot / shot[1], np.array(raw.camera_whitebalance[:3]), rtol=1e-4)

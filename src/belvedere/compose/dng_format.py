@@ -1,8 +1,9 @@
-"""What a linear DNG looks like, known before the first pixel: a preview, and camera light in 16 bits.
+"""What a linear DNG looks like, known before the first pixel: a preview, camera light, and its coverage.
 
 Sources, all from memory: DNG 1.4 (Adobe, 2012), chapters 2 to 4, for the tags from 50706 on, LinearRaw
 (34892) and the tree of a preview in the first directory and the picture in a SubIFD; TIFF/EP (ISO 12234-2)
-for that tree; TIFF 6.0 (Adobe, 1992) and its Technical Note 2 for JPEG strips.
+for that tree; TIFF 6.0 (Adobe, 1992) and its Technical Note 2 for JPEG strips. DNG 1.4 for the transparency
+mask (NewSubfileType 4), which LibRaw, libvips, Pillow and OpenCV pass over (tried).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from belvedere.compose.dng_limits import CLASSIC_LIMIT, dng_tile_side
 from belvedere.compose.dng_preview import DngPreview
-from belvedere.compose.dng_tile import PREDICTOR, bound_dng_bytes
+from belvedere.compose.dng_tile import PREDICTOR, bound_dng_bytes, bound_mask_bytes
 from belvedere.compose.exif_block import EXIF_IFD_POINTER, ExifValues, camera_tags, exif_tags
 from belvedere.compose.ifd import (
     Tag,
@@ -34,7 +35,8 @@ from belvedere.compose.ifd import (
 
 Matrix = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
 
-_YCBCR, _LINEAR_RAW, _JPEG = 6, 34892, 7
+_YCBCR, _LINEAR_RAW, _MASK = 6, 34892, 4
+_JPEG, _DEFLATE = 7, 8
 _SRGB_PREVIEW = 2
 _TYPICAL_RATIO = 0.7
 """Coded over raw bytes of a developed and resampled photograph; see `dng_tile.PREDICTOR`."""
@@ -43,6 +45,8 @@ _TYPICAL_RATIO = 0.7
 @dataclass(frozen=True)
 class DngFormat:
     """A form for `compose.tiff.TiledTiff`: everything a linear DNG's tags depend on.
+
+    Level 0 is the picture, level 1 how much of it is covered: the same tiles, by `encode_mask_tile`.
 
     Parameters
     ----------
@@ -124,8 +128,8 @@ class DngFormat:
 
     @property
     def tiles(self) -> int:
-        """Tiles in all."""
-        return self.columns * self.rows
+        """Tiles of picture and mask."""
+        return 2 * self.columns * self.rows
 
     @cached_property
     def head_length(self) -> int:
@@ -135,31 +139,36 @@ class DngFormat:
     @property
     def most_bytes(self) -> int:
         """Size of the finished file that it cannot exceed."""
-        return self.head_length + self.tiles * bound_dng_bytes(self.tile)
+        each = bound_dng_bytes(self.tile) + bound_mask_bytes(self.tile)
+        return self.head_length + self.tiles // 2 * each
 
     def expected_bytes(self, covered_fraction: float = 1.0) -> int:
         """Size of the finished file for a usual photograph that covers this share of the picture."""
         return self.head_length + int(self.width * self.height * 6 * covered_fraction * _TYPICAL_RATIO)
 
     def index(self, column: int, row: int, level: int = 0) -> int:
-        """Where a tile stands in the tables: row by row; raises ValueError where there is none."""
-        if level or not (0 <= column < self.columns and 0 <= row < self.rows):
-            raise ValueError(f"there is no tile ({column}, {row})")
-        return row * self.columns + column
+        """Where a tile stands in the tables: the picture's row by row, then the mask's; else ValueError."""
+        if level not in (0, 1) or not (0 <= column < self.columns and 0 <= row < self.rows):
+            raise ValueError(f"there is no tile ({column}, {row}) of level {level}")
+        return (level * self.rows + row) * self.columns + column
 
     def head(self, offsets: NDArray[np.uint64], lengths: NDArray[np.uint64]) -> bytes:
-        """Header, first directory with its Exif, the picture's directory, and the preview."""
+        """Header, first directory with its Exif, directories of the picture and its mask, and the preview."""
         at = 8
         exif = exif_tags(self.exif, self.width, self.height) if self.exif else []
-        raw = self._picture_tags(offsets, lengths)
-        exif_at = at + len(ifd_bytes(self._first_tags(0, 0, 0), at, big=False))
+        half = self.tiles // 2
+        raw = self._picture_tags(offsets[:half], lengths[:half])
+        mask = self._mask_tags(offsets[half:], lengths[half:])
+        exif_at = at + len(ifd_bytes(self._first_tags(0, 0, 0, 0), at, big=False))
         raw_at = exif_at + (len(ifd_bytes(exif, exif_at, big=False)) if exif else 0)
-        preview_at = raw_at + len(ifd_bytes(raw, raw_at, big=False))
+        mask_at = raw_at + len(ifd_bytes(raw, raw_at, big=False))
+        preview_at = mask_at + len(ifd_bytes(mask, mask_at, big=False))
         parts = [
             b"II*\0" + at.to_bytes(4, "little"),
-            ifd_bytes(self._first_tags(exif_at, raw_at, preview_at), at, big=False),
+            ifd_bytes(self._first_tags(exif_at, raw_at, mask_at, preview_at), at, big=False),
             ifd_bytes(exif, exif_at, big=False) if exif else b"",
             ifd_bytes(raw, raw_at, big=False),
+            ifd_bytes(mask, mask_at, big=False),
             self.preview.jpeg,
         ]
         data = b"".join(parts)
@@ -176,7 +185,7 @@ class DngFormat:
         none = np.zeros(self.tiles, np.uint64)
         return self.head(none, none)
 
-    def _first_tags(self, exif_at: int, raw_at: int, preview_at: int) -> list[Tag]:
+    def _first_tags(self, exif_at: int, raw_at: int, mask_at: int, preview_at: int) -> list[Tag]:
         """The first directory: the preview, and what is said of the whole file."""
         tags = [
             long_tag(254, 1),  # NewSubfileType: a smaller copy
@@ -192,7 +201,7 @@ class DngFormat:
             long_tag(279, len(self.preview.jpeg)),  # StripByteCounts
             short_tag(284, 1),  # PlanarConfiguration: chunky
             ascii_tag(305, self.software),
-            long_tag(330, raw_at),  # SubIFDs
+            long_tag(330, raw_at, mask_at),  # SubIFDs
             short_tag(530, 2, 2),  # YCbCrSubSampling
             short_tag(531, 1),  # YCbCrPositioning: centred
             rational_tag(532, 0.0, 255.0, 128.0, 255.0, 128.0, 255.0),  # ReferenceBlackWhite
@@ -240,4 +249,21 @@ class DngFormat:
             long_tag(50720, self.width, self.height),  # DefaultCropSize
             rational_tag(50780, 1.0),  # BestQualityScale
             long_tag(50829, 0, 0, self.height, self.width),  # ActiveArea: top, left, bottom, right
+        ]
+
+    def _mask_tags(self, offsets: NDArray[np.uint64], lengths: NDArray[np.uint64]) -> list[Tag]:
+        """The second SubIFD: where the picture shows anything."""
+        return [
+            long_tag(254, 4),  # NewSubfileType: a transparency mask
+            long_tag(256, self.width),
+            long_tag(257, self.height),
+            short_tag(258, 8),  # BitsPerSample
+            short_tag(259, _DEFLATE),
+            short_tag(262, _MASK),
+            short_tag(277, 1),  # SamplesPerPixel
+            short_tag(284, 1),  # PlanarConfiguration: chunky
+            long_tag(322, self.tile),
+            long_tag(323, self.tile),
+            array_tag(324, offsets, wide=False),  # TileOffsets
+            array_tag(325, lengths, wide=False),  # TileByteCounts
         ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from belvedere.compose.dng_tile import bound_dng_bytes
+from belvedere.compose.dng_tile import bound_dng_bytes, bound_mask_bytes
 
 CLASSIC_LIMIT = 2**32
 """Offsets of classic TIFF, which a DNG is up to 1.6, have 32 bits; LibRaw reads no DNG in BigTIFF."""
@@ -39,7 +39,7 @@ def fits_dng(width: int, height: int) -> bool:
         return False
     tile = dng_tile_side(width)
     tiles = -(-width // tile) * -(-height // tile)
-    return tiles * bound_dng_bytes(tile) + _HEAD < CLASSIC_LIMIT
+    return tiles * (bound_dng_bytes(tile) + bound_mask_bytes(tile)) + _HEAD < CLASSIC_LIMIT
 
 
 def largest_share(size_at: Callable[[float], tuple[int, int]]) -> float | None:

@@ -1,16 +1,20 @@
-"""A tile of linear light as a DNG stores it: lossless JPEG of three components.
+"""A tile of linear light as a DNG stores it, by lossless JPEG, and of its coverage, deflated.
 
 Sources: ITU-T T.81 (1992), annex H, for lossless coding (process 14) and its predictors, table H.1; DNG 1.4
-(Adobe, 2012), "Compression", for lossless JPEG in tiles of 16-bit samples (from memory).
+(Adobe, 2012), "Compression", for lossless JPEG in tiles of 16-bit samples, and for deflate (RFC 1950) of
+transparency masks (from memory).
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
+
+from belvedere.compose.tile_code import LEVEL, bound_bytes
 
 PREDICTOR = 7
 """The mean of left and above, (Ra + Rb) >> 1.
@@ -49,6 +53,33 @@ def encode_dng_tile(codes: Codes, tile: int = 512) -> bytes:
     if (height, width) != (tile, tile):
         codes = np.pad(codes, ((0, tile - height), (0, tile - width), (0, 0)), mode="edge")
     return _lossless(codes)
+
+
+def encode_mask_tile(coverage: Codes, tile: int = 512) -> bytes:
+    """Encode how much each pixel of a tile is covered, in 8 bits: 0 not at all, 255 wholly.
+
+    Parameters
+    ----------
+    coverage : ndarray of shape (h, w), uint16
+        0 to 65535; 1 <= h, w <= tile. What is covered at all becomes 1 at least.
+    tile : int
+        Side of the file's tiles, px; short ones are filled up with zeros.
+
+    Returns
+    -------
+    encoded : bytes
+        For `TiledTiff.put`, level 1.
+    """
+    height, width = coverage.shape
+    whole: Any = np.zeros((tile, tile), np.uint8)  # the encoder takes any contiguous buffer
+    rounded = (coverage.astype(np.uint32) + 128) // 257
+    whole[:height, :width] = np.where(coverage > 0, np.maximum(rounded, 1), 0)
+    return bytes(imagecodecs.deflate_encode(whole, level=LEVEL))
+
+
+def bound_mask_bytes(tile: int) -> int:
+    """What a tile of coverage can take at most; see `tile_code.bound_bytes`."""
+    return bound_bytes(tile, 8, 1)
 
 
 def decode_dng_tile(encoded: bytes) -> Codes:

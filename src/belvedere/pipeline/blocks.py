@@ -10,20 +10,21 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.compose.dng_tile import encode_dng_tile
+from belvedere.compose.dng_tile import encode_dng_tile, encode_mask_tile
 from belvedere.compose.encode import PieceEncoder
 from belvedere.compose.piece import Piece
 from belvedere.compose.tile_code import encode_tile
 from belvedere.pipeline.scene import Scene
 from belvedere.pipeline.tile_counts import TileCount
 
-TileCoder = Callable[[NDArray[Any], int], bytes]
-"""A tile's samples (h, w, 4) and the side of the file's tiles, to the bytes that stand in the file."""
+TileCoder = Callable[[NDArray[Any], int], "bytes | tuple[bytes, ...]"]
+"""A tile's samples (h, w, 4) and the side of the file's tiles, to its bytes, or those of each level."""
 
 
-def code_dng(samples: NDArray[Any], side: int) -> bytes:
-    """A tile of a DNG, which has no coverage: what is not covered is 0."""
-    return encode_dng_tile(np.ascontiguousarray(samples[..., :3]), side)
+def code_dng(samples: NDArray[Any], side: int) -> tuple[bytes, bytes]:
+    """A tile of a DNG: the light, and its coverage."""
+    light = encode_dng_tile(np.ascontiguousarray(samples[..., :3]), side)
+    return light, encode_mask_tile(samples[..., 3], side)
 
 
 class Block(NamedTuple):
@@ -55,11 +56,11 @@ class BlockWanted(NamedTuple):
 
 
 class TileMade(NamedTuple):
-    """A tile: its place, its bytes as they stand in the file (none where only the count was wanted)."""
+    """A tile: its place, its bytes in the file, level by level (none where only the count was wanted)."""
 
     column: int
     row: int
-    coded: bytes
+    coded: tuple[bytes, ...]
     pixels: TileCount
 
 
@@ -110,8 +111,9 @@ class BlockMaker:
                 slice(column * side - x0, min((column + 1) * side - x0, width)),
             )
             found = self.encoder.encode(Piece(piece.colour[own], piece.coverage[own], piece.valid[own]))
-            data = self.code(found.codes, side) if coded else b""
-            tiles.append(TileMade(column, row, data, TileCount(found.covered, found.over_white)))
+            data = self.code(found.codes, side) if coded else ()
+            levels = (data,) if isinstance(data, bytes) else data
+            tiles.append(TileMade(column, row, levels, TileCount(found.covered, found.over_white)))
         return BlockMade(tiles, rendered - began, time.perf_counter() - rendered)
 
 

@@ -76,8 +76,9 @@ def render_picture(
     for done, made in enumerate(run(make, blocks), start=1):
         began = time.perf_counter()
         for tile in made.tiles:
-            if tile.coded:
-                tiff.put(tile.column, tile.row, tile.coded)
+            for level in reversed(range(len(tile.coded))):  # the picture last: where it is, all levels are
+                if not tiff.is_put(tile.column, tile.row, level):
+                    tiff.put(tile.column, tile.row, tile.coded[level], level)
             counts.add(tile.column, tile.row, tile.pixels)
         render_s += made.render_s
         encode_s += made.encode_s + time.perf_counter() - began

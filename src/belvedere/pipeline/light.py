@@ -49,8 +49,8 @@ def in_light(options: StitchOptions, gathered: Gathered) -> tuple[StitchOptions,
             "Convert the frames to sRGB first, or leave out --as"
         )
     said = (
-        f"{_listed(other)}: so this is the light that the frames' profiles tell of, in their colours, "
-        "and not a camera's own"
+        f"{_listed(other)}: the light is what the frames' profiles tell, in their colours, and not a "
+        "camera's own"
     )
     return options, replace(gathered, notices=(*gathered.notices, said))
 

@@ -67,9 +67,10 @@ def check_replaceable(options: StitchOptions) -> None:
     such a file is never replaced, since it may be one of them; elsewhere the person may say so.
     """
     target = options.preview_path if options.preview else options.out
+    report = report_path(options.out)
+    _check_report_is_ours(options.out, report)
     if not target.exists():
         return
-    report = report_path(options.out)
     if report.is_file() if options.preview else _made_here(target, report):
         return
     folder = target.parent.resolve()
@@ -82,6 +83,19 @@ def check_replaceable(options: StitchOptions) -> None:
         raise OutputFailed(
             f"{target}: is there already and was not made by Belvedere, or has been changed since. "
             "Choose another name, or add --replace."
+        )
+
+
+def _check_report_is_ours(out: Path, report: Path) -> None:
+    """Raise OutputFailed if the report there is that of another picture, of the same name but its suffix."""
+    try:
+        known = read_report(report).picture
+    except UnreadableFile:
+        return
+    if known is not None and known.file != out.name and report.with_name(known.file).exists():
+        raise OutputFailed(
+            f"{report}: is the report of {known.file}, and every picture has its own. "
+            f"Choose another name, like {out.stem}-{out.suffix[1:].lower()}{out.suffix}."
         )
 
 

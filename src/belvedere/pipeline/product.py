@@ -170,8 +170,8 @@ def reduced_notice(plate: Plate, share: float) -> str:
     """What a person should know of a DNG made smaller than the frames would give."""
     full = f"{plate.width / share:,.0f} x {plate.height / share:,.0f}"
     return (
-        f"reduced to {100.0 * share:.1f} % ({plate.width:,} x {plate.height:,} px, of about {full}), the most "
-        "that readers of DNG take; --as linear-tiff makes the full size"
+        f"reduced to {100.0 * share:.1f} % ({plate.width:,} x {plate.height:,} px, of about {full}), the "
+        "most that readers of DNG take; --as linear-tiff makes the full size"
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -140,18 +140,10 @@ def _decoded(
             lost.append((number, error.why))
             continue
         file = scratch / f".{own.exposure_s or 0:g}-{number}.{os.getpid()}-{threading.get_ident()}.part"
-        spools.append(stack.enter_context(_spooled(file, pixels, number, taken_ev(own), own.iso)))
+        stack.callback(file.unlink, missing_ok=True)
+        spools.append(SpooledCodes.write(file, pixels, number=number, ev=taken_ev(own), iso=own.iso))
+        del pixels  # before the next is decoded
     return spools, lost
-
-
-@contextmanager
-def _spooled(
-    file: Path, pixels: Codes, number: int, ev: float | None, iso: float | None
-) -> Iterator[SpooledCodes]:
-    try:
-        yield SpooledCodes.write(file, pixels, number=number, ev=ev, iso=iso)
-    finally:
-        file.unlink(missing_ok=True)
 
 
 def _light_of_codes(

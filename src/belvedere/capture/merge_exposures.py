@@ -69,8 +69,8 @@ def merge_exposures(
     """
     say = fade(light_of_codes)
     brightest: Codes = np.stack([neighbourhood(own) for own in codes])  # type: ignore[assignment]
-    photon = np.array([m.photon for m in noise], dtype=np.float64)
-    read = np.array([m.read for m in noise], dtype=np.float64)
+    photon = np.array([m.photon for m in noise], dtype=np.float32)
+    read = np.array([m.read for m in noise], dtype=np.float32)
     light = np.empty(codes.shape[1:], np.float32)
     none = np.zeros((1, 1, 1), np.float32)
     _merge(
@@ -78,10 +78,10 @@ def merge_exposures(
         brightest,
         light_of_codes.astype(np.float32),
         say,
-        np.ascontiguousarray(exposures, dtype=np.float64),
+        np.ascontiguousarray(exposures, dtype=np.float32),
         photon,
         read,
-        np.ascontiguousarray(quantisation, dtype=np.float64),
+        np.ascontiguousarray(quantisation, dtype=np.float32),
         none if chosen is None else chosen,
         chosen is not None,
         light,
@@ -118,7 +118,8 @@ _STARTS = 8192
 def neighbourhood(codes: Codes) -> Codes:
     """The brightest code of any channel within `CLIP_REACH_PX`: (height, width)."""
     side = 2 * CLIP_REACH_PX + 1
-    most = np.ascontiguousarray(codes.max(axis=2))
+    most: Codes = np.empty(codes.shape[:2], codes.dtype)
+    _brightest_channel(codes, most)
     return cv2.dilate(most, np.ones((side, side), np.uint8))  # type: ignore[return-value]
 
 
@@ -128,51 +129,75 @@ def _merge(
     brightest: Codes,
     light_of_codes: NDArray[np.float32],
     say: NDArray[np.float32],
-    exposures: NDArray[np.float64],
-    photon: NDArray[np.float64],
-    read: NDArray[np.float64],
-    quantisation: NDArray[np.float64],
+    exposures: NDArray[np.float32],
+    photon: NDArray[np.float32],
+    read: NDArray[np.float32],
+    quantisation: NDArray[np.float32],
     chosen: NDArray[np.float32],
     some_chosen: bool,
     out: NDArray[np.float32],
 ) -> None:
-    """See `merge_exposures`."""
+    """See `merge_exposures`. Row by row, so that every loop over a row is plain enough for the processor's
+    wide registers."""
     count, height, width = codes.shape[0], codes.shape[1], codes.shape[2]
-    last = quantisation.size - 1
-    y, h = np.empty(count), np.empty(count)
+    last = np.float32(quantisation.size - 1)
+    zero, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+    coarse = codes.itemsize == 1  # rounding to 16 bits is below every camera's noise
+    y, h = np.empty((count, width), np.float32), np.ones((count, width), np.float32)
+    x, top, total = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    rounding = np.zeros(width, np.float32)
     for j in range(height):
-        for i in range(width):
+        for k in range(1, count):
+            for i in range(width):
+                h[k, i] = say[brightest[k, j, i]]
+        for c in range(3):
+            top[:] = zero
+            total[:] = zero
             for k in range(count):
-                h[k] = 1.0 if k == 0 else say[brightest[k, j, i]]
-            for c in range(3):
-                top, total = 0.0, 0.0
+                e = exposures[k, c]
+                own, said = y[k], h[k]
+                for i in range(width):
+                    own[i] = light_of_codes[codes[k, j, i, c]]
+                for i in range(width):  # weights as the light itself: best where photons alone are noisy
+                    top[i] += said[i] * own[i]
+                    total[i] += said[i] * e
+            for i in range(width):
+                x[i] = max(top[i] / total[i], zero)
+            for _ in range(_ROUNDS):
+                top[:] = zero
+                total[:] = zero
                 for k in range(count):
-                    y[k] = light_of_codes[codes[k, j, i, c]]
-                    top += h[k] * y[k]  # weights as the light itself: best where photons alone are noisy
-                    total += h[k] * exposures[k, c]
-                x = max(top / total, 0.0)
-                for _ in range(_ROUNDS):
-                    top, total = 0.0, 0.0
-                    for k in range(count):
-                        e = exposures[k, c]
-                        seen = min(x * e, 1.0)
-                        variance = photon[k, c] * seen + read[k, c]
-                        variance += quantisation[int(np.sqrt(seen) * last + 0.5)]
-                        weight = h[k] * e / variance
-                        top += weight * y[k]
-                        total += weight * e
-                    x = max(top / total, 0.0)
-                if some_chosen:
-                    share, alone = 0.0, 0.0
+                    e, p, r = exposures[k, c], photon[k, c], read[k, c]
+                    own, said = y[k], h[k]
+                    if coarse:
+                        for i in range(width):
+                            rounding[i] = quantisation[int(np.sqrt(min(x[i] * e, one)) * last + half)]
+                    for i in range(width):
+                        weight = said[i] * e / (p * min(x[i] * e, one) + r + rounding[i])
+                        top[i] += weight * own[i]
+                        total[i] += weight * e
+                for i in range(width):
+                    x[i] = max(top[i] / total[i], zero)
+            if some_chosen:
+                for i in range(width):
+                    share, alone = zero, zero
                     for k in range(count):
                         s = chosen[k, j, i]
-                        if s > 0.0:
+                        if s > zero:
                             share += s
-                            alone += s * (h[k] * y[k] / exposures[k, c] + (1.0 - h[k]) * x)
-                    if share > 1.0:
-                        alone, share = alone / share, 1.0
-                    x = alone + (1.0 - share) * x
-                out[j, i, c] = x
+                            alone += s * (h[k, i] * y[k, i] / exposures[k, c] + (one - h[k, i]) * x[i])
+                    if share > one:
+                        alone, share = alone / share, one
+                    x[i] = alone + (one - share) * x[i]
+            for i in range(width):
+                out[j, i, c] = x[i]
+
+
+@njit(cache=True, nogil=True)
+def _brightest_channel(codes: Codes, out: Codes) -> None:
+    for j in range(codes.shape[0]):
+        for i in range(codes.shape[1]):
+            out[j, i] = max(codes[j, i, 0], max(codes[j, i, 1], codes[j, i, 2]))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

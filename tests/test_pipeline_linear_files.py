@@ -19,6 +19,7 @@ from belvedere.compose.report import Report, read_report, report_path
 from belvedere.compose.tiff import TiledTiff
 from belvedere.demo.render import write_set
 from belvedere.demo.sets import render_set
+from benchmarks.command import stitch
 from benchmarks.linear import row_of_raw_files
 
 
@@ -106,7 +107,9 @@ def test_a_run_that_was_stopped_goes_on_to_the_same_bytes(
         assert run(["stitch", str(frames), "--as", "linear-dng", "--out", str(out), "--quiet"]) not in (0, 3)
     assert len(puts) == 3
     assert not out.exists()
-    made(frames, out, "linear-dng")
+    began = next(tmp_path.glob(".row.dng.part-*")).stat().st_ino
+    stitch(frames, out, "--as", "linear-dng")  # in another process, as a second run is
+    assert out.stat().st_ino == began  # went on with the same file
     assert out.read_bytes() == dng.read_bytes()
 
 

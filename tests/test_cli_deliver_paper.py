@@ -40,6 +40,17 @@ def test_the_name_or_as_says_what_kind(picture: Path, capsys: pytest.CaptureFixt
     assert "does not go with the name" in capsys.readouterr().err
 
 
+def test_options_of_another_purpose_are_not_passed_over(
+    picture: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = {"--width=3m": "paper", "--as=pdf": "paper", "--no-marks": "paper", "--title=Hills": "screen"}
+    for option, purpose in asked.items():
+        assert run(["deliver", str(picture), "--for", "keep", option]) == 2
+        name = option.partition("=")[0].replace("no-", "")
+        assert f"{name}: goes with --for {purpose}, not with --for keep" in capsys.readouterr().err
+    assert not picture.with_name("morning.keep.tif").exists()
+
+
 @pytest.mark.parametrize("purpose", ["keep", "paper", "screen"])
 def test_a_folder_is_no_picture(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], purpose: str
@@ -60,6 +71,10 @@ def test_a_folder_is_no_picture(
         (["--viewing-distance", "0"], "viewing distance must be a number above 0"),
         (["--ppi", "0"], "pixels per inch must be a number above 0"),
         (["--out", "no/such/folder.tif"], "there is no folder"),
+        (["--out", "print.png"], "prints are TIFF or PDF. Choose a name that ends in .tif or .pdf"),
+        (["--longest", "2m"], "give the roll's width too"),
+        (["--share", "2048"], "--share: goes with --for screen, not with --for paper"),
+        (["--without-place"], "--without-place: goes with --for screen"),
     ],
 )
 def test_what_cannot_be_is_one_line(

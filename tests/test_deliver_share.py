@@ -6,6 +6,7 @@ import io
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -15,13 +16,16 @@ from PIL.IptcImagePlugin import getiptcinfo
 
 from belvedere.capture.primaries import srgb_profile
 from belvedere.compose.ifd import ascii_tag, rational_tag, short_tag
+from belvedere.deliver.iiif import TileSet
 from belvedere.deliver.iptc import records_segment, sound_records
 from belvedere.deliver.picture import open_picture
 from belvedere.deliver.reduced import Reduction, reduced_size
 from belvedere.deliver.screen_colour import screen_colour
-from belvedere.deliver.screen_folder import ScreenMade, ScreenOptions, write_for_screen
+from belvedere.deliver.screen_folder import ScreenMade, ScreenOptions, made_for_screen, write_for_screen
 from belvedere.deliver.share_metadata import share_metadata, without_place
+from belvedere.deliver.shares import Shares
 from belvedere.deliver.tag_block import TagBlock
+from belvedere.errors import OutputFailed
 from tests.other_profiles import SRGB, Space
 from tests.paper_profiles import paper_profile
 from tests.screen_pictures import scene, srgb_code, srgb_light, write_picture
@@ -304,6 +308,98 @@ def test_records_that_cannot_be_read_are_left_out_and_said() -> None:
     assert "longer than 64 KiB" in told.notices[0]
     only_places = share_metadata(TAGS, None, 30, 20, "no place", iptc=data_set(90, b"Nowhere"))
     assert (only_places.iptc, only_places.notices) == (None, ())
+
+
+def told_in(kind: str, quality: int = 90, told: Any = "all") -> bytes:
+    from belvedere.deliver.share_avif import write_share_avif
+    from belvedere.deliver.share_jxl import write_share_jxl
+
+    stream = io.BytesIO()
+    metadata = share_metadata(TAGS, XMP, 200, 140, told, iptc=IPTC)
+    write = {"avif": write_share_avif, "jxl": write_share_jxl}[kind]
+    write(stream, SMALL, quality=quality, metadata=metadata)
+    return stream.getvalue()
+
+
+SMALL = (scene(200, 140) >> 8).astype(np.uint8)
+
+
+def test_an_avif_says_what_a_jpeg_says() -> None:
+    """Read back by Pillow."""
+    with Image.open(io.BytesIO(told_in("avif"))) as image:
+        exif = image.getexif()
+        assert (exif[270], exif[33432]) == ("Above the lake", "A. Nobody")
+        assert exif.get(274, 1) == 1
+        assert exif.get_ifd(0x8769)[0x920A] == 85.0
+        assert exif.get_ifd(0x8825)[18] == "WGS-84"
+        assert image.info["xmp"] == XMP
+        assert image.info["icc_profile"] == srgb_profile()
+        assert np.abs(np.asarray(image).astype(int) - SMALL).mean() < 2.0
+    with Image.open(io.BytesIO(told_in("avif", told="no place"))) as image:
+        assert not image.getexif().get_ifd(0x8825)
+        assert b"Nowhere" not in image.info["xmp"]
+    with Image.open(io.BytesIO(told_in("avif", told="nothing"))) as image:
+        assert not image.getexif()
+        assert "xmp" not in image.info
+
+
+def test_a_jpeg_xl_says_what_a_jpeg_says() -> None:
+    """Pixels by libjxl, the container's boxes by ISO/IEC 18181-2, the Exif in them by Pillow."""
+    data = told_in("jxl")
+    assert np.abs(imagecodecs.jpegxl_decode(data).astype(int) - SMALL).mean() < 2.0
+    boxes, at = {}, 0
+    while at < len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        boxes[data[at + 4 : at + 8]] = data[at + 8 : at + size]
+        at += size
+    assert at == len(data)
+    assert list(boxes)[:2] == [b"JXL ", b"ftyp"]
+    assert boxes[b"xml "] == XMP
+    exif = Image.Exif()
+    exif.load(b"Exif\0\0" + boxes[b"Exif"][4:])
+    assert exif[270] == "Above the lake"
+    assert exif.get_ifd(0x8825)[18] == "WGS-84"
+    assert boxes[b"Exif"][:4] == bytes(4)
+
+
+@pytest.mark.parametrize("kind", ["avif", "jxl"])
+def test_quality_is_heard_and_bytes_are_always_the_same(kind: str) -> None:
+    sizes = [len(told_in(kind, quality)) for quality in (20, 60, 90, 100)]
+    assert sizes == sorted(sizes)
+    assert sizes[0] < sizes[2]
+    assert told_in(kind) == told_in(kind)
+
+
+def test_a_picture_is_shared_in_every_format_asked_for(tmp_path: Path) -> None:
+    made = shared(tmp_path, scene(300, 200), share_px=(200, 100), share_as=("avif", "jpeg", "jxl", "avif"))
+    names = [f"view-{side}.{kind}" for side in (200, 100) for kind in ("avif", "jpg", "jxl")]
+    assert [name for name, _, _ in made.shares] == names
+    assert {f.name for f in (tmp_path / "out").iterdir()} == {*names, "screen.json"}
+    assert made_for_screen(tmp_path / "out")
+    with Image.open(tmp_path / "out/view-100.avif") as one, Image.open(tmp_path / "out/view-100.jpg") as two:
+        assert one.size == two.size == (100, 67)
+        assert np.abs(np.asarray(one).astype(int) - np.asarray(two)).mean() < 2.0
+
+
+def test_an_avif_too_large_for_its_encoder_is_refused_before() -> None:
+    with pytest.raises(OutputFailed, match="an AVIF to be shared would have 15 megapixels; up to 12"):
+        Shares(TileSet(5_000, 3_000, 512), (5_000,), ("jpeg", "avif"))
+    Shares(TileSet(5_000, 3_000, 512), (4_000,), ("jpeg", "avif"))
+    Shares(TileSet(5_000, 3_000, 512), (5_000,), ("jxl",))
+
+
+def test_records_that_have_no_place_are_said(tmp_path: Path) -> None:
+    path = tmp_path / "view.jpg"
+    segment = records_segment(IPTC)
+    assert segment is not None
+    Image.new("RGB", (40, 30)).save(path, extra=segment)
+    said = []
+    for kinds in (("jxl",), ("jpeg", "jxl")):
+        options = ScreenOptions(page=False, share_px=(40,), share_as=kinds)  # type: ignore[arg-type]
+        with open_picture(path) as picture:
+            said.append(" ".join(write_for_screen(picture, tmp_path / "out", options).notices))
+    assert "no place for them" in said[0]
+    assert "IPTC" not in said[1]
 
 
 def test_what_a_jpeg_cannot_hold_is_left_out_and_said() -> None:

@@ -60,6 +60,20 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
     return deliver
 
 
+def asked_of_another(given: argparse.Namespace) -> str | None:
+    """In words, an option that was given and is of another purpose than the one asked for; or None."""
+    for purpose, add in (("paper", add_paper), ("screen", add_screen)):
+        if purpose == given.purpose:
+            continue
+        alone = argparse.ArgumentParser(add_help=False)
+        add(alone)
+        for name, usual in vars(alone.parse_args([])).items():
+            if getattr(given, name) != usual:
+                option = {"kind": "as"}.get(name, name.replace("_", "-"))
+                return f"--{option}: goes with --for {purpose}, not with --for {given.purpose}; leave it out"
+    return None
+
+
 def add_verify(commands: Any) -> argparse.ArgumentParser:
     """Add `verify`; returns its parser."""
     verify: argparse.ArgumentParser = commands.add_parser(

@@ -60,6 +60,7 @@ def screen_options(given: argparse.Namespace) -> ScreenOptions:
     return ScreenOptions(
         page=not given.no_page,
         share_px=tuple(given.share or usual.share_px),
+        share_as=tuple(given.share_as or usual.share_as),
         tile=usual.tile if given.tile is None else given.tile,
         tile_quality=usual.tile_quality if given.tile_quality is None else given.tile_quality,
         share_quality=usual.share_quality if given.share_quality is None else given.share_quality,

@@ -14,17 +14,30 @@ def add_screen(deliver: argparse.ArgumentParser) -> None:
         nargs="+",
         action="extend",
         metavar="PX",
-        help="long sides of the JPEGs to be shared, 2048 if not given",
+        help="long sides of the pictures to be shared, 2048 if not given",
     )
-    screen.add_argument("--no-page", action="store_true", help="only the JPEGs, no tiles and no page")
+    screen.add_argument(
+        "--share-as",
+        nargs="+",
+        action="extend",
+        choices=("jpeg", "avif", "jxl"),
+        metavar="FORMAT",
+        help="jpeg (if not given), avif or jxl (JPEG XL), or several; an AVIF has up to 12 megapixels",
+    )
+    screen.add_argument(
+        "--no-page", action="store_true", help="only the pictures to be shared, no tiles and no page"
+    )
     place = screen.add_mutually_exclusive_group()
     place.add_argument(
         "--without-place",
         action="store_true",
-        help="leave GPS and place names out of the JPEGs' metadata; titles and descriptions stay as they are",
+        help="leave GPS and place names out of the shared pictures' metadata; titles and descriptions stay "
+        "as they are",
     )
     place.add_argument(
-        "--without-metadata", action="store_true", help="leave all metadata out of the JPEGs but the profile"
+        "--without-metadata",
+        action="store_true",
+        help="leave all metadata out of the shared pictures but the profile",
     )
     screen.add_argument(
         "--address",
@@ -40,5 +53,8 @@ def add_screen(deliver: argparse.ArgumentParser) -> None:
     screen.add_argument("--tile", type=int, metavar="PX", help="side of a tile, 512 if not given")
     screen.add_argument("--tile-quality", type=int, metavar="N", help="JPEG quality of tiles, 85")
     screen.add_argument(
-        "--share-quality", type=int, metavar="N", help="JPEG quality of the JPEGs to be shared, 90"
+        "--share-quality",
+        type=int,
+        metavar="N",
+        help="JPEG quality of the pictures to be shared, 90; the other formats take it on their own scales",
     )

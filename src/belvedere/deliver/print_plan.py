@@ -37,6 +37,7 @@ SOFTWARE = f"Belvedere {belvedere.__version__} (print)"
 _PDF_TAIL = 4096  # the information dictionary lies within the end of the file
 _SUFFIX: dict[Format, str] = {"tiff": ".tif", "pdf": ".pdf"}
 _WHOLE = 0.995  # covered so far, nobody would see what is not
+_NO_PRINT = {".png", ".jpg", ".jpeg", ".jxl", ".avif", ".webp", ".heic", ".dng", ".icc"}
 _TYPICAL_RATIO = {8: 0.5, 16: 0.76}  # deflated over raw, as `compose.picture_format` has measured it
 
 
@@ -137,6 +138,8 @@ def plan_print(picture: Picture, out: Path, options: PaperOptions, *, replace: b
     OutputFailed
         If a file would replace the picture, or what is no print, or the disk has too little room.
     """
+    if out.suffix.lower() in _NO_PRINT:
+        raise OutputFailed(f"{out}: prints are TIFF or PDF. Choose a name that ends in .tif or .pdf.")
     layout = lay_out(picture.width, picture.height, options.wish)
     cut = options.wish.wrap_mm > 0.0 or options.wish.bleed_mm > 0.0 or options.roll_mm is not None
     marks = cut if options.marks is None else options.marks

@@ -1,4 +1,4 @@
-"""A picture for the screen: one folder with its tiles, a page that shows them, and JPEGs to be shared."""
+"""A picture for the screen: a folder with its tiles, a page that shows them, and small ones to be shared."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from belvedere.deliver.picture import Picture
 from belvedere.deliver.screen_colour import screen_colour
 from belvedere.deliver.share_jpeg import QUALITY
 from belvedere.deliver.share_metadata import Told
-from belvedere.deliver.shares import Shares
+from belvedere.deliver.shares import ShareKind, Shares
 from belvedere.deliver.tile_files import TileFiles
 from belvedere.deliver.zoom_page.page import zoom_page
 from belvedere.deliver.zoom_page.viewer import MISSING, viewer_script
@@ -49,13 +49,15 @@ class ScreenOptions:
     page : bool
         Tiles, and the page that shows them.
     share_px : tuple of int
-        Long sides of the JPEGs to be shared, px, 16 to 65,500; a picture is never enlarged.
+        Long sides of the pictures to be shared, px, 16 to 65,500; a picture is never enlarged.
+    share_as : tuple of "jpeg", "avif" or "jxl"
+        Their formats, each picture in all of them.
     tile : int
         Side of a tile, px.
     tile_quality, share_quality : int
-        JPEG quality, 1 to 100.
+        JPEG quality, 1 to 100; AVIF and JPEG XL take the number on their own scales.
     told : "all", "no place" or "nothing"
-        How much of the metadata goes along with the JPEGs to be shared; tiles carry none.
+        How much of the metadata goes along with the pictures to be shared; tiles carry none.
     address : str or None
         Where the folder will be found on the web: info.json has to name it. The page needs none.
     title : str or None
@@ -71,6 +73,7 @@ class ScreenOptions:
 
     page: bool = True
     share_px: tuple[int, ...] = (2048,)
+    share_as: tuple[ShareKind, ...] = ("jpeg",)
     tile: int = TILE
     tile_quality: int = TILE_QUALITY
     share_quality: int = QUALITY
@@ -86,14 +89,14 @@ class ScreenOptions:
         for side in self.share_px:
             if not 16 <= side <= JPEG_LIBRARY_SIDE:
                 raise OutputFailed(
-                    f"a JPEG to be shared: give its long side as 16 to {JPEG_LIBRARY_SIDE} px, not {side}"
+                    f"a picture to be shared: give its long side as 16 to {JPEG_LIBRARY_SIDE} px, not {side}"
                 )
         if self.address is not None and not re.match(r"https?://[^/\s]", self.address):
             raise OutputFailed(
                 f"the folder's address must begin with http:// or https://, not “{self.address}”"
             )
         if not self.page and not self.share_px:
-            raise OutputFailed("nothing to make: neither tiles nor a JPEG to be shared is wanted")
+            raise OutputFailed("nothing to make: neither tiles nor a picture to be shared is wanted")
         TileSet(1, 1, self.tile)
 
 
@@ -108,7 +111,7 @@ class ScreenMade:
     page : bool
         Whether there is a page.
     shares : tuple of (str, int, int)
-        Name, width and height of each JPEG to be shared.
+        Name, width and height of each picture to be shared.
     notices : tuple of str
         What could not be known or kept, one sentence each, without a full stop.
     left_out : tuple of str
@@ -166,7 +169,7 @@ def write_for_screen(
     """
     tiles = TileSet(picture.width, picture.height, options.tile)
     colour = screen_colour(picture.icc, picture.bits)
-    shares = Shares(tiles, options.share_px)
+    shares = Shares(tiles, options.share_px, options.share_as)
     script = viewer_script() if options.page else None
     with finished_folder(folder) as part:
         drawing = (
@@ -192,16 +195,16 @@ def write_for_screen(
                 written(part / PAGE, _page(picture, information, script, options).encode("utf-8"))
         files = []
         for k in range(len(shares)):
-            file = shares.file(
+            for file in shares.files(
                 k,
                 picture,
                 colour,
                 ground=options.ground,
                 quality=options.share_quality,
                 told=options.told,
-            )
-            written(part / file.name, file.data)
-            files.append(file)
+            ):
+                written(part / file.name, file.data)
+                files.append(replace(file, data=b""))
         about = {
             "schema": SCHEMA,
             "picture": {"file": picture.path.name, "width": picture.width, "height": picture.height},

@@ -19,7 +19,9 @@ from belvedere.deliver.tag_block import TagBlock, block_bytes
 Told = Literal["all", "no place", "nothing"]
 
 _SEGMENT_BYTES = 65_533
-_EXIF_MARK = b"Exif\0\0"
+EXIF_MARK = b"Exif\0\0"
+"""What begins the Exif segment of a JPEG; a TIFF structure follows."""
+
 _XMP_MARK_BYTES = 29
 
 # Description, Make, Model, Software, DateTime, Artist, Copyright; all else in the main directory is layout.
@@ -137,7 +139,7 @@ def _exif(tags: TagBlock, width: int, height: int, told: Told, ppi: float, *, ke
         long_tag(0xA003, height),
     ]
     gps = () if told == "no place" else tuple(tag for tag in tags.gps if kept(tag))
-    return _EXIF_MARK + block_bytes(TagBlock(tuple(main), tuple(exif), gps))
+    return EXIF_MARK + block_bytes(TagBlock(tuple(main), tuple(exif), gps))
 
 
 def without_place(packet: bytes) -> bytes | None:

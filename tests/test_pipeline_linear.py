@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +16,17 @@ from PIL import Image
 
 from belvedere.cli.main import run
 from belvedere.compose.report import Report, read_report, report_path
+from belvedere.demo import dng as demo_dng
 from belvedere.demo.dng import camera_from_srgb
 from belvedere.demo.poses import Shot, plan_shots
-from belvedere.demo.render import light_of, write_set
+from belvedere.demo.render import light_of, write_exposure, write_set
 from belvedere.demo.sets import set_spec
 from belvedere.demo.spec import SetSpec
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.plate import Plate
 from linear_sets import SPEC, dng_light, headroom, shoot, stitch_dng
+
+OTHER_FILTERS = np.array([[0.70, -0.15, -0.06], [-0.45, 1.25, 0.22], [-0.08, 0.20, 0.62]])
 
 
 @pytest.fixture(scope="module")
@@ -122,6 +126,29 @@ def test_one_white_for_the_whole_set_and_none_undone_twice(dng: Path) -> None:
         np.testing.assert_allclose(frame.white_balance, (1.0, 1.0, 1.0), atol=0.004)
     assert not any("white balance" in notice for notice in report.notices)
     assert picture.over_white_fraction == 0.0
+
+
+def test_two_bodies_see_the_same_light(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The middle frame by a body of other filters: brought into the first one's colour."""
+    card, spec = tmp_path / "card", replace(SPEC, brightness=0.8, drift_ev=(0.0,), white_balance_sigma=0.0)
+    known = write_set(spec, card)
+    shot = plan_shots(spec)[1]
+    other = replace(spec, body=replace(spec.body, make="Brevalin", model="Brevalin C5"))
+    with monkeypatch.context() as patch:
+        patch.setattr(demo_dng, "CAMERA_FROM_XYZ", OTHER_FILTERS)
+        write_exposure(other, shot, light_of(spec, shot), card / known.files[1])
+    out = tmp_path / "row.dng"
+    assert (
+        run(["stitch", str(card), "--as", "linear-dng", "--out", str(out), "--quiet"]) == 3
+    )  # widths in doubt
+    report = read_report(report_path(out))
+    assert [n for n in report.notices if "1 frame was taken by another camera, Brevalin C5" in n]
+    light, rays = dng_light(out), directions(report)
+    for index, taken in enumerate(plan_shots(spec)):
+        true, clipped, smooth = seen_by(report, spec, index, taken, rays)
+        where = smooth & (cv2.dilate(clipped, np.ones((7, 7))) == 0.0)
+        ratio = np.median(light[where] / true[where], axis=0)
+        np.testing.assert_allclose(ratio / ratio[1], 1.0, atol=0.01)
 
 
 def test_pictures_with_profiles_give_the_light_these_tell_of(tmp_path: Path) -> None:

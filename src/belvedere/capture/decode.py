@@ -30,7 +30,7 @@ def decode(exposure: Exposure, mending: Mending | None = None) -> Pixels:
     exposure : Exposure
         The file, and in which light it is wanted.
     mending : Mending or None
-        For the sensor's values of a raw file in scene light.
+        For the sensor's values of a raw file.
 
     Returns
     -------
@@ -57,7 +57,7 @@ def decode(exposure: Exposure, mending: Mending | None = None) -> Pixels:
             raise UnreadableFile(file, "is no raw file, so it does not hold the camera's own light")
         stored: Pixels = _coded(develop_scene(file, mending))
     else:
-        stored = _READERS[kind](file)
+        stored = _read_raw(file, mending) if kind == "raw" else _READERS[kind](file)
     height, width = stored.shape[:2]
     if (width, height) != (metadata.stored_width, metadata.stored_height):
         raise UnreadableFile(
@@ -113,8 +113,8 @@ def _read_png(file: Path) -> Pixels:
     return np.ascontiguousarray(samples[..., :3])
 
 
-def _read_raw(file: Path) -> Pixels:
-    return _coded(develop_raw(file))
+def _read_raw(file: Path, mending: Mending | None) -> Pixels:
+    return _coded(develop_raw(file, mending))
 
 
 def _coded(light: NDArray[np.uint16]) -> NDArray[np.uint16]:
@@ -131,5 +131,4 @@ _READERS: dict[Container, Callable[[Path], Pixels]] = {
     "png": _read_png,
     "tiff": read_tiff_pixels,
     "heif": read_heif_pixels,
-    "raw": _read_raw,
 }

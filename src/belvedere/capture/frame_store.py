@@ -6,6 +6,7 @@ import platform
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,12 @@ import numpy as np
 from belvedere.capture.bracket_account import BracketAccount, account_path, read_account, write_account
 from belvedere.capture.decode import decode
 from belvedere.capture.digest import file_sha256, joined_digest
-from belvedere.capture.frame import Frame
+from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.frame_source import Pixels
 from belvedere.capture.levels import edge_window
 from belvedere.capture.merge_bracket import merge_bracket
 from belvedere.capture.positional_read import PositionalReader
+from belvedere.capture.raw import Mending
 from belvedere.capture.tile_file import (
     LAYOUT,
     TILE,
@@ -51,6 +53,8 @@ class FrameStore:
         Most bytes of tiles kept in memory.
     open_files : int
         Most files kept open.
+    mendings : sequence of (Mending or None), or ()
+        For the sensor's values of each frame, where it is a raw file; its file is named by it too.
 
     Raises
     ------
@@ -59,7 +63,13 @@ class FrameStore:
     """
 
     def __init__(
-        self, folder: Path, frames: Sequence[Frame], *, cache_bytes: int = 128 << 20, open_files: int = 32
+        self,
+        folder: Path,
+        frames: Sequence[Frame],
+        *,
+        cache_bytes: int = 128 << 20,
+        open_files: int = 32,
+        mendings: Sequence[Mending | None] = (),
     ) -> None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -68,6 +78,7 @@ class FrameStore:
         remove_leftovers(folder)
         self.folder = folder
         self._frames = tuple(frames)
+        self._mendings = tuple(mendings) or (None,) * len(self._frames)
         self._limits = (cache_bytes, open_files)
         self._layouts = tuple(
             TileLayout(f.metadata.width, f.metadata.height, f.metadata.bits) for f in self._frames
@@ -79,7 +90,13 @@ class FrameStore:
 
     def __reduce__(self) -> tuple[Callable[..., FrameStore], tuple[Any, ...]]:
         """A store in another process is opened anew over the same folder: no pixels travel."""
-        return _reopened, (self.folder.resolve(), self._frames, dict(self._digests), *self._limits)
+        return _reopened, (
+            self.folder.resolve(),
+            self._frames,
+            dict(self._digests),
+            *self._limits,
+            self._mendings,
+        )
 
     # Filling
 
@@ -113,8 +130,9 @@ class FrameStore:
         file = self._name(frame, digest)
         reused = self._is_there(frame, file)
         if not reused:
+            single = len(exposures) == 1
             self._write(
-                frame, file, decode(exposures[0]) if len(exposures) == 1 else self._merged(frame, file)
+                frame, file, self._decoded(frame, exposures[0]) if single else self._merged(frame, file)
             )
         self._enter(frame, file, digest)
         return reused
@@ -185,14 +203,20 @@ class FrameStore:
         return not self._is_merged(frame) or read_account(account_path(file)) is not None
 
     def _merged(self, frame: int, file: Path) -> Pixels:
-        codes, account = merge_bracket(self._frames[frame], self.folder, decode)
+        decoded = partial(self._decoded, frame)
+        codes, account = merge_bracket(self._frames[frame], self.folder, decoded)
         write_account(account, account_path(file))
         return codes
+
+    def _decoded(self, frame: int, exposure: Exposure) -> Pixels:
+        return decode(exposure, self._mendings[frame])
 
     def _name(self, frame: int, digest: str) -> Path:
         orientation = self._frames[frame].metadata.orientation
         light = "" if self._frames[frame].exposures[0].light == "screen" else "-scene"
-        return self.folder / f"{digest}-{orientation}{light}-{LAYOUT}.tiles"
+        mending = self._mendings[frame]
+        mended = "" if mending is None or not mending.identity else f"-{mending.identity}"
+        return self.folder / f"{digest}-{orientation}{light}{mended}-{LAYOUT}.tiles"
 
     def _write(self, frame: int, file: Path, pixels: Pixels) -> None:
         layout = self._layouts[frame]
@@ -293,14 +317,19 @@ class FrameStore:
 
 
 def _reopened(
-    folder: Path, frames: tuple[Frame, ...], digests: dict[int, str], cache_bytes: int, open_files: int
+    folder: Path,
+    frames: tuple[Frame, ...],
+    digests: dict[int, str],
+    cache_bytes: int,
+    open_files: int,
+    mendings: tuple[Mending | None, ...],
 ) -> FrameStore:
     if not folder.is_dir():
         raise OutputFailed(
             f"{folder}: {platform.node()} does not see this folder. Every machine of the cluster must see "
             "the work folder under the same name: name one on a disk they share with --work."
         )
-    store = FrameStore(folder, frames, cache_bytes=cache_bytes, open_files=open_files)
+    store = FrameStore(folder, frames, cache_bytes=cache_bytes, open_files=open_files, mendings=mendings)
     for frame, digest in digests.items():
         if not store.adopt(frame, digest):
             raise OutputFailed(

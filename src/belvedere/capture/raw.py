@@ -7,7 +7,6 @@ own account of them is short and takes the whole picture's reading.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -19,6 +18,7 @@ from PIL import JpegImagePlugin
 
 from belvedere.capture import exif
 from belvedere.capture.containers import check_declared_size
+from belvedere.capture.filter_pattern import pattern_array
 from belvedere.capture.frame import Metadata
 from belvedere.capture.raw_tiff import check_raw_directories, is_tiff_like, raw_tags
 from belvedere.capture.transfer import SRGB_CURVE
@@ -57,7 +57,7 @@ def read_raw_metadata(file: Path) -> Metadata:
     UnreadableFile
         If the file is of no camera that is known, or too small for the picture it declares.
     """
-    with _opened(file) as raw:
+    with open_raw(file) as raw:
         sizes = raw.sizes
         width, height = _developed_size(sizes)
         most = file.stat().st_size * 8 / LEAST_BITS_PER_PX
@@ -73,7 +73,7 @@ def read_raw_metadata(file: Path) -> Metadata:
     return Metadata(stored_width=width, stored_height=height, bits=16, **exif.settings(tags, width, height))
 
 
-def develop_raw(file: Path) -> NDArray[np.uint16]:
+def develop_raw(file: Path, mending: Mending | None = None) -> NDArray[np.uint16]:
     """A raw file's picture in linear light, as stored: not turned.
 
     Colour filters are interpolated by LibRaw's AHD. Of pictures put through a filter array by us DHT gave
@@ -81,7 +81,13 @@ def develop_raw(file: Path) -> NDArray[np.uint16]:
     gives other values on every run, and takes half as much memory again; VNG takes half as long again.
     White balance is the camera's own. The white level is the camera's and never the frame's own maximum, so
     that frames of a set keep their ratios. What a channel holds above white is clipped, and so is what
-    sRGB's primaries cannot show: a scene-referred picture without these two limits is not made yet.
+    sRGB's primaries cannot show: `develop_scene` has neither limit.
+
+    Parameters
+    ----------
+    file : Path
+    mending : Mending or None
+        Applied to the sensor's values before colour filters are interpolated, where there are such.
 
     Returns
     -------
@@ -94,12 +100,17 @@ def develop_raw(file: Path) -> NDArray[np.uint16]:
         If the picture cannot be read whole.
     """
     ahd = _rawpy().DemosaicAlgorithm.AHD
-    pixels = _developed(file, demosaic_algorithm=ahd, gamma=(1, 1), output_bps=16)
+    pixels = _developed(file, mending, demosaic_algorithm=ahd, gamma=(1, 1), output_bps=16)
     return np.ascontiguousarray(pixels, dtype=np.uint16)
 
 
 class Mending(Protocol):
     """What puts right the places of a sensor that are known to be at fault."""
+
+    @property
+    def identity(self) -> str:
+        """Differs where what `mend` does differs; empty where it does nothing. Fit for a file's name."""
+        ...
 
     def mend(self, mosaic: NDArray[Any], pattern: NDArray[Any]) -> None:
         """Put right the sensor's values (height, width), in place, as stored.
@@ -135,15 +146,10 @@ def develop_scene(file: Path, mending: Mending | None = None) -> NDArray[np.uint
     """
     rawpy = _rawpy()
     known = raw_colours(file)
-
-    def prepare(raw: Any) -> None:
-        if mending is not None and raw.raw_type == rawpy.RawType.Flat and raw.raw_pattern is not None:
-            mending.mend(raw.raw_image_visible, raw.raw_pattern)
-
     red, green, blue = known.multipliers
     light = _developed(
         file,
-        prepare,
+        mending,
         demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD,
         gamma=(1, 1),
         output_bps=16,
@@ -191,7 +197,7 @@ def raw_colours(file: Path) -> RawColours:
     UnreadableFile
         If it is no raw file that is read, or its sensor has not red, green and blue filters.
     """
-    with _opened(file) as raw:
+    with open_raw(file) as raw:
         if raw.num_colors == 1:
             raise UnreadableFile(file, _NO_COLOURS)
         if raw.num_colors != 3 or bytes(raw.color_desc)[:3] != b"RGB":
@@ -218,18 +224,15 @@ def develop_raw_small(file: Path) -> NDArray[np.uint8]:
     return np.ascontiguousarray(pixels, dtype=np.uint8)
 
 
-def _developed(file: Path, prepare: Callable[[Any], None] | None = None, **how: Any) -> NDArray[Any]:
-    """A raw file's picture as LibRaw develops it, as stored; brightness and balance the camera's own.
-
-    `prepare` is given the open file, its sensor's values read.
-    """
+def _developed(file: Path, mending: Mending | None = None, **how: Any) -> NDArray[Any]:
+    """A raw file's picture as LibRaw develops it, as stored; brightness and balance the camera's own."""
     rawpy = _rawpy()
     usual = {"no_auto_bright": True, "use_camera_wb": True, "adjust_maximum_thr": 0.0, "user_flip": 0}
-    with _opened(file) as raw:
+    with open_raw(file) as raw:
         try:
             _check_tail(file, raw)
-            if prepare is not None:
-                prepare(raw)
+            if mending is not None and (pattern := pattern_array(raw)) is not None:
+                mending.mend(raw.raw_image_visible, pattern)
             return np.asarray(raw.postprocess(**(usual | how)))
         except rawpy.LibRawError as error:
             raise _unreadable(file, error) from error
@@ -242,7 +245,7 @@ def raw_preview_stream(file: Path) -> bytes | NDArray[np.uint8] | None:
     """
     rawpy = _rawpy()
     try:
-        with _opened(file) as raw:
+        with open_raw(file) as raw:
             found = raw.extract_thumb()
     except (UnreadableFile, rawpy.LibRawError, rawpy.NotSupportedError):
         return None
@@ -270,7 +273,7 @@ def _rawpy() -> Any:
     return rawpy
 
 
-def _opened(file: Path) -> Any:
+def open_raw(file: Path) -> Any:
     """An open RawPy, its header read."""
     rawpy = _rawpy()
     raw = rawpy.RawPy()

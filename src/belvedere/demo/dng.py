@@ -15,8 +15,9 @@ import tifffile
 from numpy.typing import NDArray
 
 from belvedere.demo.embedded import reduced
-from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of
+from belvedere.demo.exif import EXIF_PLACE, append_exif_ifd, exif_of, exposure_s
 from belvedere.demo.poses import Shot
+from belvedere.demo.sensor_faults import sensor_faults
 from belvedere.demo.spec import SetSpec
 from belvedere.geometry.orientation import displayed
 
@@ -58,6 +59,7 @@ def sensor_values(spec: SetSpec, shot: Shot, light: NDArray[np.float32]) -> NDAr
     values = np.empty(seen.shape[:2], np.float32)
     for y, x, channel in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
         values[y::2, x::2] = seen[y::2, x::2, channel]
+    sensor_faults(spec).add_to(values, exposure_s(shot))
     if how.full_well > 0.0:
         noise = np.random.default_rng(how.noise_seed).standard_normal(values.shape, dtype=np.float32)
         spread = np.maximum(values, 0.0) / how.full_well + (how.read_noise / how.full_well) ** 2

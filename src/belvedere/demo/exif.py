@@ -39,8 +39,7 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     if taken is not None:
         exif[0x0132] = taken.strftime("%Y:%m:%d %H:%M:%S")
     detail = exif.get_ifd(_EXIF_IFD)
-    exposure = _BASE_EXPOSURE_S * 2.0**shot.exposure_ev
-    detail[0x829A] = IFDRational(round(exposure * 1e6), 1000000)  # ExposureTime
+    detail[0x829A] = IFDRational(round(exposure_s(shot) * 1e6), 1000000)  # ExposureTime
     f_number = BASE_F_NUMBER if fault.f_number is None else fault.f_number
     detail[0x829D] = IFDRational(round(f_number * 10), 10)  # FNumber
     detail[0x8827] = BASE_ISO if fault.iso is None else fault.iso  # PhotographicSensitivity
@@ -67,6 +66,11 @@ def exif_of(spec: SetSpec, shot: Shot) -> Image.Exif:
     detail[0xA431] = body.serial
     detail[0xA434] = lens.model
     return exif
+
+
+def exposure_s(shot: Shot) -> float:
+    """Exposure time as told, s."""
+    return _BASE_EXPOSURE_S * float(2.0**shot.exposure_ev)
 
 
 @lru_cache(maxsize=1)

@@ -25,6 +25,8 @@ class SimulatedBody:
         Electrons at full scale; 0: no noise.
     read_noise : float
         Electrons, one sigma.
+    hot_per_megapixel, dead_per_megapixel : float
+        Places of the sensor a million px that gather dark current, that give no signal; in raw files alone.
     clock_s : float or None
         How far its clock is ahead, s; None: it has no clock, no tag tells a time.
     thumbnail : bool
@@ -40,6 +42,8 @@ class SimulatedBody:
     contrast: float = 0.0
     full_well: float = 40000.0
     read_noise: float = 8.0
+    hot_per_megapixel: float = 0.0
+    dead_per_megapixel: float = 0.0
     clock_s: float | None = 0.0
     thumbnail: bool = True
     preview_px: int = 0

@@ -168,6 +168,7 @@ class Run:
             word=self._word,
             notices=(
                 *self._said,
+                *self._sources.notices,
                 *bracket_notices(self._sources.frames, self._sources.accounts),
                 *set_notices(self._sources.frames, common),
             ),
@@ -312,7 +313,7 @@ class Run:
         """The response the picture is encoded by: of the first used frame that carries its very profile."""
         for i in alignment.used:
             own = tone.frames[i]
-            if own is not None and common.carried[i]:
+            if own is not None and common.carried[i] and self._sources.frames[i].metadata.curve is None:
                 return tone.responses[own.response]
         return Response(common.transfer.known_from, common.transfer.to_linear)
 

@@ -14,6 +14,7 @@ from belvedere.errors import NothingToMake, UnreadableFile
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.decoding import fill_store, hash_files
+from belvedere.pipeline.hot_pixels import Sensors, find_sensors
 from belvedere.pipeline.progress import Progress
 from belvedere.pipeline.results import Usable
 from belvedere.pipeline.schedule import Threads
@@ -59,6 +60,12 @@ class SourceSet:
         self._budget = budget
         self._progress = progress
         self._store: FrameStore | None = None
+        self._sensors = Sensors(())
+
+    @property
+    def notices(self) -> list[str]:
+        """Sentences on the sensors, once `decode` has run."""
+        return self._sensors.notices()
 
     @property
     def names(self) -> list[str]:
@@ -114,6 +121,7 @@ class SourceSet:
         NothingToMake
             If fewer than two are left.
         """
+        self._look_over_sensors(key)
         usable = self._work.load("frames", key, Usable)
         if usable is None:
             failed = self._fill()
@@ -153,10 +161,25 @@ class SourceSet:
             self._store.close()
             self._store = None
 
+    def _look_over_sensors(self, key: str) -> None:
+        """The sensors' hot pixels, as an earlier run with this key found them, or found now and kept."""
+        found = self._work.load("sensors", key, Sensors)
+        if found is None:
+            self._progress.begin("frames")
+            found = find_sensors(self.frames, Threads(min(2, self._budget.decoders)))
+            self._work.save("sensors", key, found)
+            self.decode_s += self._progress.finish()
+        self._sensors = found
+
     def _fill(self) -> tuple[tuple[int, str], ...]:
         """A store over the frames, filled; returns what could not be decoded."""
         self.close()
-        self._store = FrameStore(self._work.frames, self.frames, cache_bytes=self._budget.cache_bytes)
+        self._store = FrameStore(
+            self._work.frames,
+            self.frames,
+            cache_bytes=self._budget.cache_bytes,
+            mendings=self._sensors.mendings(self.frames),
+        )
         self._progress.begin("frames")
         run = Threads(self._budget.decoders)
         failed = fill_store(self._store, len(self.frames), run, self._progress.advance)

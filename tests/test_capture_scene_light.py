@@ -86,6 +86,16 @@ def test_camera_light_comes_back_and_clips_only_where_the_sensor_did(tmp_path: P
     np.testing.assert_allclose(found, np.minimum(PATCHES, 1.0), atol=1e-4)
 
 
+def test_shadows_have_no_colour_of_their_own(tmp_path: Path) -> None:
+    """Greys of a few steps of the sensor: cut fractions darken no channel by more than half of 1 / 65535."""
+    off = []
+    for steps in range(20, 44, 3):
+        grey = np.full((2, 2, 3), steps / (WHITE - BLACK))
+        found = middles(develop_scene(write_dng(tmp_path / f"{steps}.dng", grey)))
+        off.append((found - grey * 65535.0).mean(axis=(0, 1)))
+    assert np.abs(np.mean(off, axis=0)).max() < 0.7
+
+
 def test_a_camera_s_white_balance_leaves_the_light_as_it_is(tmp_path: Path) -> None:
     one = develop_scene(write_dng(tmp_path / "a.dng"))
     two = develop_scene(write_dng(tmp_path / "b.dng", neutral=(0.9, 1.0, 0.4)))

@@ -162,9 +162,10 @@ def develop_scene(file: Path, mending: Mending | None = None) -> NDArray[np.uint
     largest = max(known.multipliers)
     for channel, multiplier in enumerate(known.multipliers):
         if multiplier < largest:
-            divided = np.rint(np.minimum(np.arange(65536) * (largest / multiplier), 65535.0)).astype(
-                np.uint16
-            )
+            # LibRaw cuts fractions off: a value stands for its middle, so that shadows keep their colour
+            middles = np.floor((np.arange(65536) + 0.5) * (largest / multiplier))
+            middles[0] = 0.0
+            divided = np.minimum(middles, 65535.0).astype(np.uint16)
             for row in range(0, len(light), _ROWS_AT_ONCE):
                 part = light[row : row + _ROWS_AT_ONCE, :, channel]
                 part[...] = divided[part]

@@ -156,6 +156,14 @@ def compare_frame(
     return _compared(even, seen, inside, square)
 
 
+def compare_copy(file: Path, dng: Path, balance: Triple, square: int = 16) -> Compared:
+    """Compare a raw file with a linear DNG of its own pixels."""
+    light, in_camera = developed(file, balance), developed(file, balance, "raw")
+    turned = displayed(developed(dng, balance), read_raw_metadata(file).orientation)
+    where = (in_camera.max(axis=2) < _BRIGHTEST) & _shown_whole(light)
+    return _compared(light, np.asarray(turned), where, square)
+
+
 def compare_with_itself(file: Path, balance: Triple, square: int = 8) -> Compared:
     """Compare a raw file developed with a balance, and as shot and balanced so afterwards.
 

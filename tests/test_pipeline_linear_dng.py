@@ -10,14 +10,17 @@ import rawpy
 import simplejpeg
 import tifffile
 
-from belvedere.capture.raw import read_raw_metadata
+from belvedere.capture.camera_colour import read_camera_colour
+from belvedere.capture.raw import develop_scene, read_raw_metadata
 from belvedere.cli.main import run
 from belvedere.compose.report import read_report, report_path
 from belvedere.demo.render import write_set
 from belvedere.demo.spec import SetSpec
 from benchmarks.linear import BALANCES, Made, row_of_raw_files
-from benchmarks.linear_compared import lab
+from benchmarks.linear_compared import compare_copy, lab
+from dng_files import write_dng
 
+REAL = Path(__file__).parents[2] / "shared" / "data" / "raw" / "raw" / "CRW_0118.CRW"
 MEGAPIXELS = 0.3
 
 
@@ -109,6 +112,26 @@ def test_the_preview_has_the_picture_s_colours(made: Made) -> None:
         reach = max(2, round(20 * small.shape[0] / light.shape[0]))
         shown = small[j - reach : j + reach, i - reach : i + reach].mean(axis=(0, 1))
         assert np.abs(shown - wanted).max() < 0.06
+
+
+def test_a_real_camera_s_light_is_developed_as_its_own_file(tmp_path: Path) -> None:
+    """One frame, no panorama: the matrix, the neutral and the levels of a camera that is no invention."""
+    if not REAL.exists():
+        pytest.skip(f"{REAL} is not there")
+    colour = read_camera_colour(REAL)
+    write_dng(
+        tmp_path / "a.dng",
+        develop_scene(REAL),
+        model=colour.model,
+        matrices=colour.matrices,
+        neutral=colour.neutral,
+    )
+    squares = compare_copy(REAL, tmp_path / "a.dng", BALANCES[0])
+    even = squares.even(0.06)  # noise included
+    assert len(even.linear) > 1000
+    assert np.median(even.linear) < 0.003
+    assert np.percentile(even.linear, 99) < 0.01
+    assert squares.colour.mean() < 0.2
 
 
 def test_deliver_and_verify_say_what_they_do_with_it(made: Made, capsys: pytest.CaptureFixture[str]) -> None:

@@ -36,7 +36,7 @@ from benchmarks.table import Figure
 BALANCES: tuple[Triple, ...] = ((1.5, 1.0, 1.9), (2.9, 1.0, 1.1))
 """Multipliers of red, green and blue set instead of those as shot: for colder and for warmer light."""
 
-_MOST_MEGAPIXELS = 6.0
+_MOST_MEGAPIXELS = 3.0
 _COLUMNS = 4
 _SQUARES_ACROSS = 80  # of a frame's shorter side, about
 

@@ -6,6 +6,7 @@ Source: TIFF Revision 6.0 (1992); BigTIFF by its published design; tag 50706 mar
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from functools import cache
 from itertools import islice
 from pathlib import Path
@@ -124,6 +125,18 @@ def segments(page: Any, file: Path) -> tuple[int, int, int, int, int]:
     return tall, wide, down, across, planes
 
 
+def page_codecs(page: Any) -> tuple[Callable[..., Any] | None, Callable[..., Any] | None]:
+    """What undoes the compression of a page's segments, and their predictor; None where nothing is to undo.
+
+    JPEG is not among them: `page.decode` knows its tables.
+    """
+    compression, predictor = int(page.compression), int(page.predictor)
+    return (
+        tifffile.TIFF.DECOMPRESSORS[compression] if compression not in (_NONE, _JPEG) else None,
+        tifffile.TIFF.UNPREDICTORS[predictor] if predictor != 1 else None,
+    )
+
+
 def read_tiff_pixels(file: Path) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Pixels of a TIFF frame as stored, (height, width, 3), uint8 or uint16; grey in three equal channels.
 
@@ -155,8 +168,7 @@ def _read_segments(page: Any, file: Path) -> NDArray[Any]:
     kept = 3 if samples >= 3 else 1
     native = np.dtype(f"u{page.bitspersample // 8}")
     stored = native.newbyteorder(page.parent.byteorder)
-    decompress = tifffile.TIFF.DECOMPRESSORS[page.compression] if int(page.compression) != _NONE else None
-    unpredict = tifffile.TIFF.UNPREDICTORS[page.predictor] if int(page.predictor) != 1 else None
+    decompress, unpredict = page_codecs(page)
     in_segment = samples if planes == 1 else 1
     out = np.empty((height, width, kept), native)
     for index, (offset, count) in enumerate(zip(page.dataoffsets, page.databytecounts, strict=True)):

@@ -82,6 +82,16 @@ def bound_bytes(tile: int, bits: int, samples: int = 4) -> int:
     return raw + raw // 512 + 1024
 
 
+def differences_into(pixels: NDArray[Any], out: NDArray[Any]) -> None:
+    """Fill `out`, of either byte order, with every sample minus its left neighbour's of the same channel.
+
+    TIFF 6.0, section 14; so it is in PDF (ISO 32000-1, 7.4.4.4). Both are (h, w, channels) of one unsigned
+    type; differences are taken modulo its range.
+    """
+    out[:, 0] = pixels[:, 0]
+    np.subtract(pixels[:, 1:], pixels[:, :-1], out=out[:, 1:])
+
+
 def _differences(pixels: Samples, tile: int) -> Samples:
     """What predictor 2 or, of floating-point samples, 3 leaves of a tile."""
     if pixels.dtype != np.float32:
@@ -96,8 +106,7 @@ def _horizontal_differences(pixels: Samples, tile: int) -> Samples:
     """Every sample minus its left neighbour in the same channel, modulo its range; filled up with zeros."""
     height, width, samples = pixels.shape
     out = np.zeros((tile, tile, samples), dtype=pixels.dtype.newbyteorder("<"))  # as the file is
-    out[:height, 0] = pixels[:, 0]
-    np.subtract(pixels[:, 1:], pixels[:, :-1], out=out[:height, 1:width])
+    differences_into(pixels, out[:height, :width])
     if width < tile:  # the fill is 0, so its first sample differs by minus the last one
         np.subtract(0, pixels[:, -1], out=out[:height, width], dtype=pixels.dtype)
     return out

@@ -17,6 +17,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.compose.tile_code import differences_into
 from belvedere.deliver.paper_form import PaperForm
 from belvedere.deliver.paper_size import Rect
 from belvedere.errors import PlanError
@@ -205,8 +206,7 @@ def packed_differences(rows: NDArray[Any]) -> bytes:
 def _differences(rows: NDArray[Any]) -> bytes:
     """Every component minus its left neighbour's, high byte first (ISO 32000-1, 7.4.4.4)."""
     out = np.empty(rows.shape, rows.dtype.newbyteorder(">"))
-    out[:, 0] = rows[:, 0]
-    np.subtract(rows[:, 1:], rows[:, :-1], out=out[:, 1:])
+    differences_into(rows, out)
     return out.tobytes()
 
 

@@ -28,7 +28,7 @@ from belvedere.compose.ifd import (
     undefined_tag,
 )
 from belvedere.compose.picture_format import CLASSIC_LIMIT
-from belvedere.compose.tile_code import LEVEL
+from belvedere.compose.tile_code import LEVEL, differences_into
 from belvedere.deliver.paper_form import PaperForm
 
 _PHOTOMETRIC = {"GRAY": 1, "RGB": 2, "CMYK": 5}
@@ -138,6 +138,5 @@ class PaperTiff:
 def _deflated_differences(rows: NDArray[Any]) -> bytes:
     """Every sample minus its left neighbour in the same channel, deflated."""
     out: Any = np.empty(rows.shape, rows.dtype.newbyteorder("<"))
-    out[:, 0] = rows[:, 0]
-    np.subtract(rows[:, 1:], rows[:, :-1], out=out[:, 1:])
+    differences_into(rows, out)
     return bytes(imagecodecs.deflate_encode(out, level=LEVEL))

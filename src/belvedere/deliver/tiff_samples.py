@@ -14,11 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
 from belvedere.capture.positional_read import PositionalReader
-from belvedere.capture.tiff_pages import check_tiff_page, segments
+from belvedere.capture.tiff_pages import check_tiff_page, page_codecs, segments
 from belvedere.errors import UnreadableFile
 
 _MINISWHITE, _PALETTE = 0, 3
@@ -239,12 +238,8 @@ def _unassociated(samples: NDArray[Any]) -> NDArray[Any]:
 
 def _codecs(page: Any, file: Path) -> tuple[Callable[..., Any] | None, Callable[..., Any] | None]:
     """What undoes a page's compression and its predictor; None where there is nothing to undo."""
-    compression, predictor = int(page.compression), int(page.predictor)
-    if compression == _JPEG:
+    if int(page.compression) == _JPEG:
         return None, None
-    if predictor not in ((1, _BY_PLANES) if page.sampleformat == _FLOAT else (1, 2)):
+    if int(page.predictor) not in ((1, _BY_PLANES) if page.sampleformat == _FLOAT else (1, 2)):
         raise UnreadableFile(file, "is compressed in a way that is not read; export it with deflate or LZW")
-    return (
-        tifffile.TIFF.DECOMPRESSORS[compression] if compression != _NONE else None,
-        tifffile.TIFF.UNPREDICTORS[predictor] if predictor != 1 else None,
-    )
+    return page_codecs(page)

@@ -17,6 +17,7 @@ from belvedere.capture import frame_store
 from belvedere.capture.decode import Pixels, decode
 from belvedere.capture.frame import Exposure
 from belvedere.capture.gather import gather
+from belvedere.capture.raw import Mending
 from belvedere.demo.sets import render_set
 from belvedere.demo.truth import read_truth
 from belvedere.errors import BelvedereError, OutputFailed, UnreadableFile
@@ -144,9 +145,9 @@ def test_a_set_that_grows_decodes_only_what_is_new(
 ) -> None:
     decoded: list[str] = []
 
-    def decode_and_note(exposure: Exposure) -> Pixels:
+    def decode_and_note(exposure: Exposure, mending: Mending | None = None) -> Pixels:
         decoded.append(exposure.file.name)
-        return decode(exposure)
+        return decode(exposure, mending)
 
     monkeypatch.setattr(frame_store, "decode", decode_and_note)
     files = sorted(row.glob("*.JPG"))

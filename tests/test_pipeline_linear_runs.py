@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ from PIL import Image
 
 from belvedere.cli.main import run
 from belvedere.compose.report import read_report, report_path
+from belvedere.demo.render import write_set
+from belvedere.demo.sets import set_spec
 from linear_sets import dng_light, shoot, stitch_dng
 
 
@@ -87,3 +90,13 @@ def test_a_damaged_raw_file_is_left_out_and_named(card: Path, tmp_path: Path) ->
     assert run(["stitch", str(damaged), "--as", "linear-dng", "--out", str(out), "--quiet"]) == 3
     report = read_report(report_path(out))
     assert [Path(u.file).name for u in report.unreadable] == [file.name]
+
+
+def test_a_sorted_card_gives_the_raw_files_of_its_pictures(tmp_path: Path) -> None:
+    card, out = tmp_path / "card", tmp_path / "made"
+    write_set(replace(set_spec("row", megapixels=0.3, columns=2), raw="both"), card)
+    sorting = tmp_path / "series.json"
+    assert run(["sort", str(card), "--out", str(sorting), "--quiet"]) in (0, 3)
+    assert run(["stitch", str(sorting), "--all", "--as", "linear-dng", "--out", str(out), "--quiet"]) == 0
+    reports = [read_report(report_path(made)) for made in out.glob("*.dng")]
+    assert [[Path(f.file).suffix for f in report.frames] for report in reports] == [[".DNG", ".DNG"]]

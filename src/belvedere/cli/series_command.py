@@ -78,12 +78,10 @@ def stitch_series(
 def _options_of(
     options: StitchOptions, file: Path, card: SortedCard, series: Series, out: Path, quiet: bool
 ) -> StitchOptions:
-    frames = find_frames(file, card, series)
+    frames = find_frames(file, card, series, raw_first=options.kind != "picture")
     for notice in () if quiet else frames.notices:
         print(f"{notice}.", file=sys.stderr, flush=True)
-    return replace(
-        options, sources=frames.exposures, poses=frames.poses, out=out, in_order_given=True
-    )
+    return replace(options, sources=frames.exposures, poses=frames.poses, out=out, in_order_given=True)
 
 
 def _folder(out: Path) -> Path:

@@ -51,7 +51,7 @@ def find_series(file: Path, card: SortedCard, name: str) -> Series:
     raise NothingToMake(f"{file}: no series is called “{name}”; there are {there}")
 
 
-def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
+def find_frames(file: Path, card: SortedCard, series: Series, *, raw_first: bool = False) -> SeriesFrames:
     """Find a series' frames: first among verified copies, then on the card.
 
     Parameters
@@ -60,6 +60,8 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
         The series.json. Copies are sought where it says, and in its own folder.
     card : SortedCard
         What it says.
+    raw_first : bool
+        Of a picture and its raw file take the raw file, if it is there.
 
     Raises
     ------
@@ -70,7 +72,13 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
     """
     root = card_root(file, card)
     copied = _copies(file, card)
-    files = [_where(place, root, copied) for place in series.frames]
+
+    def found(place: str) -> Path:
+        twin = series.twins.get(place) if raw_first else None
+        raw = None if twin is None else _where(twin, root, copied)
+        return raw if raw is not None and raw.exists() else _where(place, root, copied)
+
+    files = [found(place) for place in series.frames]
     gone = [place for place, path in zip(series.frames, files, strict=True) if not path.exists()]
     if len(gone) == len(series.frames):
         copies = f", nor among copies in {card.copies}" if card.copies else ""
@@ -78,7 +86,10 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
             f"{series.name}: its {len(gone)} frames are not in {root}{copies}. Put the card in, or sort the "
             "copy of it that you have"
         )
-    on_card = any(path == root / place for place, path in zip(series.frames, files, strict=True))
+    on_card = any(
+        path in (root / place, root / series.twins.get(place, place))
+        for place, path in zip(series.frames, files, strict=True)
+    )
     if on_card and is_known_card(root, card.known_by) is False:
         raise NothingToMake(
             f"{series.name}: {root} is another card than the one that {file.name} sorts: files have the same "
@@ -86,9 +97,7 @@ def find_frames(file: Path, card: SortedCard, series: Series) -> SeriesFrames:
         )
     by_first = {pose[0]: pose for pose in series.brackets}
     poses = [by_first[place] for place in series.frames] if by_first else []
-    return SeriesFrames(
-        tuple(files), tuple(tuple(_where(place, root, copied) for place in pose) for pose in poses)
-    )
+    return SeriesFrames(tuple(files), tuple(tuple(found(place) for place in pose) for pose in poses))
 
 
 def first_exposures(series: Series) -> str | None:

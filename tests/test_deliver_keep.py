@@ -188,6 +188,64 @@ def test_colours_under_no_coverage_are_kept(tmp_path: Path) -> None:
     assert np.array_equal(tifffile.imread(tmp_path / "out.tif"), codes)
 
 
+def tiles_of(path: Path) -> list[bytes]:
+    """The encoded tiles of the largest size."""
+    data = path.read_bytes()
+    with tifffile.TiffFile(path) as tiff:
+        page = tiff.pages.first
+        return [data[o : o + n] for o, n in zip(page.dataoffsets, page.databytecounts, strict=True)]
+
+
+def test_tiles_of_the_stitch_are_kept_as_they_are(tmp_path: Path) -> None:
+    """Encoded by another hand at another level, they are still the same bytes; decoded, the same codes."""
+    path, codes = stitched(tmp_path)
+    foreign = tmp_path / "foreign.tif"
+    tifffile.imwrite(
+        foreign,
+        codes,
+        tile=(128, 128),
+        compression="adobe_deflate",
+        compressionargs={"level": 9},
+        predictor=2,
+        photometric="rgb",
+        extrasamples=["unassalpha"],
+        metadata=None,
+    )
+    for source in (path, foreign):
+        keep(source, tmp_path / "k.tif", tile=128)
+        assert tiles_of(tmp_path / "k.tif") == tiles_of(source)
+    keep(path, tmp_path / "a.tif", tile=64)
+    assert np.array_equal(tifffile.imread(tmp_path / "a.tif"), codes)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        {"byteorder": ">"},
+        {"predictor": 1},
+        {"compression": "lzw"},
+        {"planarconfig": "separate"},
+        {"tile": (128, 64)},
+        {"extrasamples": ["assocalpha"]},
+        {"extratags": [(274, 3, 1, 3, True)]},
+    ],
+    ids=lambda given: next(iter(given)),
+)
+def test_tiles_of_any_other_kind_are_encoded_anew(tmp_path: Path, given: dict[str, Any]) -> None:
+    codes = smooth_picture(300, 400)
+    codes[codes[..., 3] < 65535] = 0
+    usual: dict[str, Any] = {"tile": (128, 128), "compression": "adobe_deflate", "predictor": 2}
+    usual |= {"extrasamples": ["unassalpha"], "photometric": "rgb", "metadata": None}
+    stored = np.ascontiguousarray(np.moveaxis(codes, 2, 0)) if "planarconfig" in given else codes
+    tifffile.imwrite(tmp_path / "p.tif", stored, **(usual | given))
+    keep(tmp_path / "p.tif", tmp_path / "k.tif", tile=128)
+    wanted = codes[::-1, ::-1] if "extratags" in given else codes
+    assert np.array_equal(tifffile.imread(tmp_path / "k.tif"), wanted)
+    assert np.array_equal(
+        pyvips.Image.new_from_file(str(tmp_path / "k.tif"), revalidate=True).numpy(), wanted
+    )
+
+
 @pytest.mark.parametrize("big", [False, True])
 @pytest.mark.parametrize("size", [(1, 1), (64, 64), (65, 1), (1, 129), (64, 65)])
 def test_small_and_thin_pictures(tmp_path: Path, size: tuple[int, int], big: bool) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from belvedere.compose.tiff import TiledTiff
-from belvedere.compose.tile_code import decode_tile, encode_tile
+from belvedere.compose.tile_code import bound_bytes, decode_tile, encode_tile
 from belvedere.deliver.iiif import TileSet
 from belvedere.deliver.keep_form import KeepForm
 from belvedere.deliver.keep_tags import KeepTags
@@ -102,8 +102,12 @@ def write_keep_file(
                 return _read_back(tiff, form, (x0, y0, x1, y1))
             found = picture.read(x0, y0, x1, y1)
             for column, row, y, x in _tiles_of(form.tile, x0, y0, x1, y1):
-                piece = found[y : y + form.tile, x : x + form.tile]
-                encoded[0, column, row] = encode_tile(piece, form.tile, as_is=True)
+                # read, it is known to be sound; encoded again, it would be no other, but for the time
+                data = picture.encoded_tile(column, row, form.tile)
+                if data is None or len(data) > bound_bytes(form.tile, form.bits, form.samples):
+                    piece = found[y : y + form.tile, x : x + form.tile]
+                    data = encode_tile(piece, form.tile, as_is=True)
+                encoded[0, column, row] = data
             return found
 
         def draw(tile: LightTile) -> None:

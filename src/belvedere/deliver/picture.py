@@ -141,6 +141,15 @@ class Picture:
         box = (y0, x0, y1, x1) if self._sideways else (x0, y0, x1, y1)
         return np.ascontiguousarray(displayed(self._samples.read(*box), orientation))
 
+    def encoded_tile(self, column: int, row: int, side: int) -> bytes | None:
+        """A tile's bytes where the file holds it as `compose.tile_code.encode_tile` would write it, or None.
+
+        What `read` gives of the tile has the same codes. Raises UnreadableFile as it does.
+        """
+        if self.metadata.orientation != 1 or not isinstance(self._samples, TiffSamples):
+            return None
+        return self._samples.encoded_tile(column, row, side)
+
     def bands(self, height: int | None = None) -> Iterator[tuple[int, NDArray[Any]]]:
         """The whole picture from the top, in bands of full width.
 

@@ -20,7 +20,8 @@ from belvedere.capture.positional_read import PositionalReader
 from belvedere.capture.tiff_pages import check_tiff_page, page_codecs, segments
 from belvedere.errors import UnreadableFile
 
-_MINISWHITE, _PALETTE = 0, 3
+_MINISWHITE, _RGB, _PALETTE = 0, 2, 3
+_DEFLATED = (8, 32946)  # two numbers for the same
 _NONE, _JPEG = 1, 7
 _FLOAT, _BY_PLANES = 3, 3
 _ASSOCIATED, _UNASSOCIATED = 1, 2
@@ -124,6 +125,39 @@ class TiffSamples:
         except Exception as error:  # codecs raise errors of their own for damaged data
             raise UnreadableFile(self._file, _CUT_SHORT) from error
         return self._as_colours(raw)
+
+    def encoded_tile(self, column: int, row: int, side: int) -> bytes | None:
+        """A tile's bytes where the file holds it as `compose.tile_code.encode_tile` would write it, or None.
+
+        They are not looked into: a tile that is read as well is known to be sound.
+
+        Raises
+        ------
+        UnreadableFile
+            If the file has become shorter.
+        """
+        page = self._page
+        as_written = (
+            page.is_tiled
+            and self._tall == self._wide == side
+            and int(page.compression) in _DEFLATED
+            and int(page.predictor) == 2
+            and int(page.photometric) == _RGB
+            and page.samplesperpixel == self._kept
+            and self._planes == 1
+            and self._alpha != _ASSOCIATED
+            and (self.bits == 8 or (self.bits == 16 and page.parent.byteorder == "<"))
+        )
+        if not as_written:
+            return None
+        index = row * self._across + column
+        data = bytearray(self._counts[index])
+        try:
+            self._reader.read_into(self._file, memoryview(data), self._offsets[index])
+        except OSError as error:
+            why = f"cannot be read ({error.strerror})" if error.errno else _CUT_SHORT
+            raise UnreadableFile(self._file, why) from error
+        return bytes(data)
 
     def close(self) -> None:
         """Let go of the file and what is kept of it."""

@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
+import pyvips
 import rawpy
 import tifffile
 from numpy.typing import NDArray
@@ -17,6 +19,7 @@ from belvedere.cli.main import run
 from belvedere.compose import dng_limits
 from belvedere.compose.report import Report, read_report, report_path
 from belvedere.compose.tiff import TiledTiff
+from belvedere.deliver.picture import open_picture
 from belvedere.demo.render import write_set
 from belvedere.demo.sets import render_set
 from benchmarks.command import stitch
@@ -83,6 +86,21 @@ def test_a_tiff_in_floating_point_has_its_light(frames: Path, dng: Path, tmp_pat
     headroom = headroom_of(dng)
     codes = light_of_dng(dng) / 65535.0 * headroom
     assert np.abs(np.maximum(samples[..., :3], 0.0) - codes).max() <= 0.51 * headroom / 65535.0
+
+
+@pytest.mark.parametrize("depth", ["16", "32"])
+def test_other_libraries_read_the_samples_of_a_linear_tiff(frames: Path, tmp_path: Path, depth: str) -> None:
+    tiff = made(frames, tmp_path / f"{depth}.tif", "linear-tiff", "--depth", depth)
+    wanted = tifffile.imread(tiff)
+    by_vips = pyvips.Image.new_from_file(str(tiff), fail_on="error", revalidate=True).numpy()
+    assert np.array_equal(by_vips, wanted)
+    by_opencv = cv2.imread(str(tiff), cv2.IMREAD_UNCHANGED)
+    assert by_opencv is not None
+    assert np.array_equal(by_opencv[..., [2, 1, 0, 3]], wanted)
+    with open_picture(tiff) as picture:
+        shown = picture.read(0, 0, picture.width, picture.height)
+    assert (shown[..., 3] == np.rint(wanted[..., 3] / wanted[..., 3].max() * 65535)).all()
+    assert np.median(shown[..., :3]) > 10_000
 
 
 def test_the_same_bytes_with_other_threads_and_blocks(frames: Path, dng: Path, tmp_path: Path) -> None:

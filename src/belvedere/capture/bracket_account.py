@@ -12,6 +12,9 @@ import msgspec
 from belvedere.capture.exposure_noise import USUAL_NOISE, NoiseModel
 from belvedere.errors import OutputFailed
 
+VERSION = 1
+"""Raise it when merging gives other pixels: merged frames that lie on disk are then made anew."""
+
 
 @dataclass(frozen=True, slots=True)
 class BracketAccount:
@@ -37,6 +40,8 @@ class BracketAccount:
     moved_regions : int
     noise : NoiseModel
         At the sensitivity of the shortest.
+    version : int
+        Of the merging that gave this.
     """
 
     merged: tuple[int, ...]
@@ -49,6 +54,7 @@ class BracketAccount:
     moved_share: float = 0.0
     moved_regions: int = 0
     noise: NoiseModel = USUAL_NOISE
+    version: int = VERSION
 
 
 def brightness_ev(accounts: Sequence[BracketAccount | None]) -> float:
@@ -75,8 +81,9 @@ def write_account(account: BracketAccount, file: Path) -> None:
 
 
 def read_account(file: Path) -> BracketAccount | None:
-    """An account that was kept; None where there is none, or none that is whole."""
+    """An account that was kept; None where there is none, none that is whole, or one of another merging."""
     try:
-        return msgspec.json.decode(file.read_bytes(), type=BracketAccount)
+        account = msgspec.json.decode(file.read_bytes(), type=BracketAccount)
     except (OSError, msgspec.DecodeError):
         return None
+    return account if account.version == VERSION else None

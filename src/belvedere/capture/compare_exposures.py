@@ -27,6 +27,7 @@ _FEWEST_SQUARES = 40  # that tell whether two show the same
 _DARKEST = 0.004
 _APART_EV, _APART_SHARE = 0.15, 0.6  # median deviations from which two do not show the same
 _WHOLE_SHIFT_PX = 0.5
+_EDGES = 0.95  # quantile
 _SURE_PX = 0.1  # one sigma of a shift that was measured
 _SMOOTH_SHARE = 0.5  # of the squares, those of least gradient, tell noise
 _MOST_FACTOR = float(BLOCK_PX**2)
@@ -128,10 +129,17 @@ def _linked(bands: _Bands, shorter: int, longer: int, at: tuple[float, float], b
     first = _step(a, b, settings, False)
     ratio = 2.0 ** first.ev[1]
     noise_light = 4.0 * math.sqrt(USUAL_READ) * max(ratio, 1.0)
-    found = measure_shift(bands.green(shorter, offset), bands.green(longer, offset), 1.0 / ratio, noise_light)
+    back = measure_shift(bands.green(longer, offset), bands.green(shorter, offset), ratio, noise_light)
+    found = Shift(-back.x, -back.y, back.scatter_px)
     here = _moved_to(offset, found) if found.is_known else at
     if _whole(here) != offset:
-        a = bands.squares(longer, _whole(here))
+        moved = bands.squares(longer, _whole(here))
+        # A scene that repeats, fading, looks the same moved by its period at another step.
+        repeats = _step(moved, b, settings, False).settings_are_wrong and not first.settings_are_wrong
+        if repeats or _unlike(moved, b) >= _unlike(a, b):
+            here, found = at, Shift()
+        else:
+            a = moved
     if not _shows_the_same(a, b):
         return None
     return _Link(
@@ -166,6 +174,16 @@ def _shows_the_same(a: Squares, b: Squares) -> bool:
     one, other = np.log2(a.light[fit][:, 1]), np.log2(b.light[fit][:, 1])
     apart, own = _deviation(one - other), max(_deviation(one), _deviation(other))
     return bool(apart < _APART_EV or apart < _APART_SHARE * own)
+
+
+def _unlike(a: Squares, b: Squares) -> float:
+    """How far two lie apart where they lie far apart, EV: what edges show that do not meet."""
+    fit = (a.unclipped > 0.99) & (b.unclipped > 0.99)
+    fit &= np.minimum(a.light[..., 1], b.light[..., 1]) > _DARKEST
+    if not fit.any():
+        return 0.0
+    off = np.log2(a.light[fit][:, 1] / b.light[fit][:, 1])
+    return float(np.quantile(np.abs(off - np.median(off)), _EDGES))
 
 
 def _deviation(values: NDArray[np.floating]) -> float:

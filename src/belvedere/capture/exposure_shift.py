@@ -14,9 +14,10 @@ SIDE_PX = 256
 """Side of the windows that are compared."""
 
 _COMMON_WHITE = 0.7  # of the longer exposure: what is brighter is made alike in both
-_LEAST_RESPONSE = 0.08  # of a window's correlation peak
+_LEAST_RESPONSE = 0.2  # of a window's correlation peak
 _LEAST_CONTRAST = 0.01  # standard deviation of square roots of light
-_FEWEST = 2
+_CLEAR_SHARE = 0.5  # of the best window's peak, that a window's needs to count
+_FEWEST, _SURE_RESPONSE = 2, 0.4  # windows that are enough, or the peak of a single one
 _MOST_SCATTER_PX = 1.5
 
 
@@ -70,10 +71,12 @@ def measure_shift(
         hann = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
         (x, y), response = cv2.phaseCorrelate(left - left.mean(), right - right.mean(), hann)
         if response >= _LEAST_RESPONSE:
-            found.append((x, y))
-    if len(found) < _FEWEST:
+            found.append((x, y, response))
+    best = max((response for _, _, response in found), default=0.0)
+    clear = [(x, y) for x, y, response in found if response >= _CLEAR_SHARE * best]
+    if len(clear) < _FEWEST and best < _SURE_RESPONSE:
         return Shift()
-    shifts = np.array(found)
+    shifts = np.array(clear)
     middle = np.median(shifts, axis=0)
     scatter = float(1.4826 * np.median(np.hypot(*(shifts - middle).T)))
     if scatter > _MOST_SCATTER_PX:

@@ -14,6 +14,7 @@ _NEAR_A_STEP_EV = 0.1
 _SETTINGS_SIGMA_EV = 0.04  # of shutters and apertures about their marks; common practice, no published source
 _FEWEST = 40  # places that let the pixels have a say
 _LEAST_SIGMA_EV = 0.003  # of what the pixels say: what a curve that is nearly right leaves
+_FAR, _ROUNDS = 3.5, 3  # robust sigmas beyond which a place is a thing that moved
 _WRONG_EV = 0.25  # from which the settings cannot be right
 _DARKEST, _BRIGHTEST = 0.004, 0.75  # light of the shorter, of the longer exposure, that is compared
 
@@ -129,11 +130,13 @@ def _ratios(
 
 
 def _median(values: NDArray[np.float64]) -> tuple[float, float]:
-    """Median and one sigma of it; (nan, inf) of too few values."""
+    """Median, without what lies far out on either side, and one sigma of it; (nan, inf) of too few."""
     if values.size < _FEWEST:
         return math.nan, math.inf
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    for _ in range(_ROUNDS):
+        middle = float(np.median(values))
+        spread = 1.4826 * float(np.median(np.abs(values - middle)))
+        values = values[np.abs(values - middle) <= _FAR * spread]
     return middle, float(np.hypot(1.2533 * spread / math.sqrt(values.size), _LEAST_SIGMA_EV))
 
 

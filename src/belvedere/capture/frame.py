@@ -12,6 +12,15 @@ Light = Literal["screen", "scene"]
 """How a file is decoded: "screen" as its picture is meant to look, in sRGB or its own profile; "scene" as the
 light that a raw file holds, in the camera's own colour, white balance undone, coded by sRGB's curve."""
 
+MERGED_CURVE = (4.0, 0.917775427223693, 0.08222457277630701, 0.004837461300309598, 0.029863722771862094)
+"""(g, a, b, c, d): (a x + b)^g from d on, c x below: how the light of merged exposures is coded in 16 bits.
+
+Shaped like sRGB's curve, but a step at black is 2^-23.7 of white and not 2^-19.7: with 1 at white of the
+shortest exposure that stays below the noise of exposures 8 EV longer, where sRGB's cost 0.3 EV of range
+(measured). Below 2^-12.8 codes go with light, so that interpolating noise bends nothing; and what the middle
+exposures show keeps codes that features are found in. The exponent is our choice; the rest makes the parts
+meet smoothly."""
+
 
 @dataclass(frozen=True, slots=True)
 class Metadata:
@@ -47,6 +56,8 @@ class Metadata:
         Exposure compensation as set, EV.
     subject_distance_m : float or None
         Distance the lens was focused at, m; `math.inf` where the camera says infinity.
+    curve : tuple of float or None
+        Of pixels that are not coded as the file tells: see `MERGED_CURVE`.
     """
 
     stored_width: int
@@ -72,6 +83,7 @@ class Metadata:
     exposure_auto: bool | None = None
     exposure_bias_ev: float | None = None
     subject_distance_m: float | None = None
+    curve: tuple[float, ...] | None = None
 
     @property
     def width(self) -> int:
@@ -121,13 +133,19 @@ class Frame:
 
     @property
     def metadata(self) -> Metadata:
-        """Of the frame's pixels: of several exposures the first's, with the shortest's settings, 16 bits."""
+        """Of the frame's pixels: of several exposures the first's, with the shortest's settings, and coded by a
+        curve of their own in 16 bits."""
         first = self.exposures[0].metadata
         if len(self.exposures) == 1:
             return first
         shortest = self.shortest.metadata
         return replace(
-            first, bits=16, exposure_s=shortest.exposure_s, f_number=shortest.f_number, iso=shortest.iso
+            first,
+            bits=16,
+            curve=MERGED_CURVE,
+            exposure_s=shortest.exposure_s,
+            f_number=shortest.f_number,
+            iso=shortest.iso,
         )
 
     @property

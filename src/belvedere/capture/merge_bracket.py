@@ -62,7 +62,7 @@ def merge_bracket(
     Returns
     -------
     codes : ndarray of shape (height, width, 3), uint16
-        Linear light, 1 at white of the frame's shortest exposure, coded by the curve of its metadata.
+        Linear light, 1 at white of the frame's shortest exposure, coded by the curve of the frame's metadata.
     account : BracketAccount
         An exposure that cannot be read, or that shows something else, is left out and named.
 
@@ -76,18 +76,19 @@ def merge_bracket(
         if not spools:
             raise UnreadableFile(frame.file, lost[0][1])
         transfer = read_transfer(frame.exposures[spools[0].number].metadata)
+        coded_by = read_transfer(frame.metadata).to_linear
         light_of_codes = _light_of_codes(transfer.to_linear, spools[0].dtype)
         quantisation = quantisation_table(light_of_codes)
         balance = any(exposure.metadata.white_balance_auto for exposure in frame.exposures)
         compared = compare_exposures(spools, light_of_codes, quantisation, balance=balance)
         lost += [(spools[k].number, compared.why_not[k]) for k in sorted(compared.why_not)]
-        used = _scaled(compared, spools)
+        used = _scaled(compared, spools, [taken_ev(exposure.metadata) for exposure in frame.exposures])
         moved = _moved(used, light_of_codes, compared)
         codes = np.empty(used[0].spool.shape, np.uint16)
         for y0, y1 in _bands(codes.shape[0]):
             chosen = None if moved is None else chosen_rows(moved, y0, y1, codes.shape[1])
             light = _merged_rows(used, y0, y1, light_of_codes, quantisation, chosen)
-            codes[y0:y1] = codes_of_light(light, transfer.to_linear)
+            codes[y0:y1] = codes_of_light(light, coded_by)
     account = BracketAccount(
         merged=tuple(u.spool.number for u in used),
         exposure_ev=tuple(float(np.log2(u.exposure[1])) for u in used),
@@ -156,11 +157,14 @@ def _light_of_codes(
     return np.maximum.accumulate(table).astype(np.float32)
 
 
-def _scaled(compared: Compared, spools: Sequence[SpooledCodes]) -> list[_Used]:
-    """What is merged, from less to more light; 1 is what the frame's shortest exposure took."""
-    told = [s.ev for s in spools if s.ev is not None]
+def _scaled(compared: Compared, spools: Sequence[SpooledCodes], told: Sequence[float | None]) -> list[_Used]:
+    """What is merged, from less to more light; 1 is what the frame's shortest took, if that is lost too.
+
+    `told` are the settings of all of the frame's exposures.
+    """
+    known = [ev for ev in told if ev is not None]
     base = spools[compared.order[0]].ev
-    up = 0.0 if base is None or compared.wrong_settings or len(told) < len(spools) else base - min(told)
+    up = 0.0 if base is None or compared.wrong_settings or len(known) < len(told) else base - min(known)
     return [
         _Used(spools[k], compared.offsets[k], compared.exposures[k] * 2.0**up, compared.noise[k])
         for k in compared.order

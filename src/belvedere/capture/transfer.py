@@ -37,7 +37,7 @@ class Transfer:
 
 
 def read_transfer(metadata: Metadata) -> Transfer:
-    """The curve that takes a file's code values to linear light.
+    """The curve that takes the code values of a file, or of merged files, to linear light.
 
     A profile with three curves gives the green one (see `transfer_notice`); a profile without curves that are
     understood (one made of look-up tables) is passed over. Then Exif ColorSpace 2 means the DCF optional
@@ -47,6 +47,8 @@ def read_transfer(metadata: Metadata) -> Transfer:
     ----------
     ICC.1:2022, 10.6 and 10.18; IEC 61966-2-1:1999; CIPA DC-008 (ColorSpace); CIPA DC-009.
     """
+    if metadata.curve is not None:
+        return Transfer("color-space", curve_table(metadata.curve).astype(np.float32))
     profile = read_profile(metadata.profile) if metadata.profile else None
     if profile is not None and profile.curves and profile.space in ("RGB", "GRAY"):
         return Transfer("profile", profile.curves[len(profile.curves) // 2].astype(np.float32))

@@ -26,8 +26,13 @@ def tone_notices(
     unknowns: Unknowns,
     steps: Sequence[tuple[int, int, float]],
     with_curve: Sequence[bool],
+    *,
+    scene_light: bool = False,
 ) -> tuple[str, ...]:
-    """Sentences on gains against settings, white balance, frames nothing connects, steps left, curves."""
+    """Sentences on gains against settings, white balance, frames nothing connects, steps left, curves.
+
+    In scene light no camera balanced white: where it differs, the light itself did.
+    """
     own = [names[i] for i in groups.used]
     out: list[str] = []
     out += _gain_notices(own, groups, unknowns)
@@ -35,8 +40,9 @@ def tone_notices(
     changed = np.flatnonzero(np.abs(white).max(axis=1, initial=0.0) > _WHITE_EV)
     if changed.size:
         worst = float(np.abs(white).max())
+        what = "colour of the light" if scene_light else "white balance"
         out.append(
-            f"the white balance of {_listed([own[i] for i in changed])} differs from the other frames' "
+            f"the {what} of {_listed([own[i] for i in changed])} differs from the other frames' "
             f"(red or blue by up to {worst:.2f} EV); it was evened out"
         )
     if len(own) > 1:

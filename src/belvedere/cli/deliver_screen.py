@@ -85,10 +85,10 @@ def _colour(text: str) -> tuple[int, int, int]:
 
 def _made(out: Path, made: ScreenMade, options: ScreenOptions) -> str:
     parts = []
-    if made.tiles:
-        parts.append(f"{made.tiles:,} files of tiles in {TILES}")
     if made.page:
-        parts.append(f"{PAGE}, the page that shows them")
+        parts.append(PAGE)
+    if made.tiles:
+        parts.append(f"{made.tiles:,} files of tiles")
     parts += [f"{name} ({width} x {height} px)" for name, width, height in made.shares]
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
     words = [f"Written: {out}, with {listed}"]

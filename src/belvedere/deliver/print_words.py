@@ -33,11 +33,15 @@ def enlarging_words(plan: PrintPlan) -> str | None:
         return None
     distance = plan.options.distance_m
     needed = ppi_needed(distance)
-    enough = (
-        f"seen from {distance:g} m that is enough, the eye tells {needed:.0f}"
-        if found.lowest >= needed
-        else f"seen from {distance:g} m the eye tells {needed:.0f}, so it will look soft there"
-    )
+    if found.lowest >= needed:
+        enough = f"seen from {distance:g} m that is enough, the eye tells {needed:.0f}"
+    elif found.typical >= needed:
+        enough = (
+            f"seen from {distance:g} m the eye tells {needed:.0f}, so it will look soft where it has fewest, "
+            f"{_place(*found.lowest_at)}"
+        )
+    else:
+        enough = f"seen from {distance:g} m the eye tells {needed:.0f}, so it will look soft there"
     return (
         f"the print is enlarged: it has {found.print_ppi:.0f} pixels per inch, "
         f"the picture {found.picture_ppi:.0f}. No detail is gained; {enough}"

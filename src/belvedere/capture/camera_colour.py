@@ -133,12 +133,12 @@ def scene_profile(colour: CameraColour, headroom: float = 1.0) -> bytes:
     Parameters
     ----------
     headroom : float
-        Light that the largest code stands for, in the camera's white level.
+        Light that the largest code stands for, 1 being what is to be shown as white.
 
     Notes
     -----
-    The neutral at the camera's white level is the profile's white, as it is where a raw file is developed;
-    codes above it lie beyond white.
+    The neutral at light 1 is the profile's white, as it is where a raw file is developed; codes above it lie
+    beyond white.
     """
     matrix = xyz_d50_from_camera(colour) * headroom
     name = f"{colour.model}, linear camera colour"

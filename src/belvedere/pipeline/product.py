@@ -116,11 +116,10 @@ def product(
         return Product(dng, LinearEncoder(headroom), code_dng, headroom, _camera(colour))
     if options.bits == 32:
         headroom = 1.0
-    icc = (
-        scene_profile(common.colour, headroom)
-        if common.colour is not None
-        else linear_profile(common.profile, headroom)
-    )
+    if common.colour is not None:
+        icc = scene_profile(common.colour, headroom * 2.0 ** (common.colour.baseline_ev + brightness_ev))
+    else:
+        icc = linear_profile(common.profile, headroom * 2.0**brightness_ev) or b""
     form = replace(
         form,
         icc=icc,

@@ -29,6 +29,7 @@ from belvedere.deliver.picture import open_picture
 from belvedere.deliver.print_file import make_print
 from belvedere.deliver.print_plan import PaperOptions, panel_files, plan_print
 from belvedere.deliver.print_words import enlarging_words, made_words, planned_words
+from belvedere.deliver.tiff_samples import TiffSamples
 from belvedere.errors import OutputFailed, PlanError, UnreadableFile
 from tests import paper_profiles
 from tests.kept_sets import report_of
@@ -273,6 +274,19 @@ def test_a_pdf_that_grows_past_its_limit_is_none(
     assert not (tmp_path / "again.pdf").exists()
     monkeypatch.setattr("belvedere.deliver.paper_pdf.MOST_BYTES", file.stat().st_size)
     _make(picture, tmp_path / "again.pdf", replace(_PLAIN, format="pdf"))
+
+
+def test_every_tile_is_decoded_once(picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    decoded: list[int] = []
+    decode = TiffSamples._decode
+
+    def noted(self: TiffSamples, index: int, row: int) -> NDArray[Any]:
+        decoded.append(index)
+        return decode(self, index, row)
+
+    monkeypatch.setattr(TiffSamples, "_decode", noted)
+    _make(picture, tmp_path / "print", replace(_PLAIN, wish=PrintWish(width_mm=50.0, bleed_mm=3.0)))
+    assert sorted(decoded) == list(range(3 * 5))  # 320 x 150 px in tiles of 64
 
 
 @pytest.mark.parametrize("kind", ["tiff", "pdf"])

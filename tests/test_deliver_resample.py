@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
@@ -199,6 +200,24 @@ def test_asked_for_in_order_every_row_is_read_once() -> None:
         lines.light(start - 2, min(start + 8, layout.height) + 2)
     rows = [row for y0, y1 in picture.read_rows for row in range(y0, y1)]
     assert rows == list(range(160))
+
+
+def test_one_band_is_held_at_a_time() -> None:
+    """When the next band is read, the one before is gone: of wide pictures two would take all the memory."""
+    alive: list[weakref.ref[NDArray[np.uint16]]] = []
+
+    class Copied(Held):
+        def read(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[Any]:
+            assert not [band for band in alive if band() is not None]
+            found = np.array(super().read(x0, y0, x1, y1))
+            alive.append(weakref.ref(found))
+            return found
+
+    layout = _layout(width_mm=50.0)
+    lines = _lines(Copied(_natural(160, 240)), layout)
+    for start in range(0, layout.height, 8):
+        lines.light(start - 2, min(start + 8, layout.height) + 2)
+    assert len(alive) > 2
 
 
 def test_bands_are_bounded_however_wide_the_picture() -> None:

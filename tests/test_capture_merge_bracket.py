@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -48,7 +48,7 @@ def shot(shelf: Path, name: str = "row", **changes: Any) -> tuple[SetSpec, Truth
     return spec, write_set(spec, folder), folder
 
 
-def pose(folder: Path, names: tuple[str, ...], **changes: Any) -> Frame:
+def pose(folder: Path, names: Sequence[str], **changes: Any) -> Frame:
     return Frame(tuple(Exposure(folder / n, replace(read_metadata(folder / n), **changes)) for n in names))
 
 

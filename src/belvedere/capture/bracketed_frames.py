@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Sequence
 
 import cv2
@@ -11,14 +12,15 @@ from numpy.typing import NDArray
 
 from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.glance import embedded_look, reduced_look
-from belvedere.capture.stepped_exposures import Pair, find_brackets, repeats_steps
 from belvedere.errors import UnreadableFile
 
 _LOOK_PX = 320
 _SMOOTH_PX = 6.0  # sigma of what is taken off: brightness that two views of one landscape share
 _EVEN = 3.0  # codes of standard deviation of what is left: nothing to see
 _ALIKE = 0.25  # correlation from which two looks show one pose; the demo's: 0.33 at least, other poses 0.05
-_STEP_EV = 0.25
+_STEP_EV = 0.25  # least difference between two exposures of a pose
+_SAME_EV = 0.2  # width of a level: cameras step by thirds
+_MOST = 9  # exposures of a pose
 
 
 def with_poses(frames: Sequence[Frame], poses: Sequence[Sequence[int]]) -> tuple[Frame, ...]:
@@ -46,53 +48,57 @@ def with_poses(frames: Sequence[Frame], poses: Sequence[Sequence[int]]) -> tuple
 def find_poses(frames: Sequence[Frame]) -> list[tuple[int, ...]]:
     """Poses shot with stepped exposures, among frames in the order shot.
 
-    Tags must show exposures that repeat (`stepped_exposures`); only then are the frames looked at, by the
-    small pictures in their files, and those of a pose must show the same. A pose that lacks an exposure is
-    found among what is left over.
+    Tags must show exposures that step back and forth; only then are the frames looked at, by the small
+    pictures in their files. Neighbours that show the same with different exposures are one pose where at least
+    two poses have the same exposures; a pose that lacks some of these is one too.
 
     Returns
     -------
     list of tuple of int
-        Poses of two frames or more; empty where the tags show nothing of the kind.
+        Poses of two frames or more; empty where there are none.
     """
     told = [frame.metadata.exposure_ev for frame in frames]
-    if not repeats_steps(told):
+    if not _steps(told):
         return []
-    taken = [frame.metadata.taken for frame in frames]
-    start = next((t for t in taken if t is not None), None)
-    seconds = [None if t is None or start is None else (t - start).total_seconds() for t in taken]
     looks = [_look(frame.exposures[0]) for frame in frames]
-    alike: dict[Pair, float] = {}
-    for a, b in itertools.pairwise(range(len(frames))):
-        same = _correlation(looks[a], looks[b])
-        if same is not None:
-            alike[a, b] = 1.0 if same >= _ALIKE else 0.0
-    order = range(len(frames))
-    poses = find_brackets(order, dict(enumerate(told)), dict(enumerate(seconds)), alike)
-    if not poses:
+    groups: list[list[int]] = [[0]]
+    for k in range(1, len(frames)):
+        same = _correlation(looks[k - 1], looks[k])
+        if (same is None or same >= _ALIKE) and _is_new(told, groups[-1], k):
+            groups[-1].append(k)
+        else:
+            groups.append([k])
+    patterns = Counter(frozenset(_levels(told, group)) for group in groups if len(group) > 1)
+    if not patterns:
         return []
-    inside = {k for pose in poses for k in pose}
-    return sorted([*poses, *_short_poses([k for k in order if k not in inside], told, alike, len(poses[0]))])
+    usual = max(patterns, key=lambda p: (patterns[p], len(p), sorted(p)))
+    if patterns[usual] < 2:
+        return []
+    return [tuple(g) for g in groups if len(g) > 1 and frozenset(_levels(told, g)) <= usual]
 
 
-def _short_poses(
-    left: Sequence[int], told: Sequence[float | None], alike: dict[Pair, float], most: int
-) -> list[tuple[int, ...]]:
-    """Neighbours among what is left over that show the same with other exposures, fewer than a whole pose."""
-    out: list[tuple[int, ...]] = []
-    run: list[int] = []
-    for k in left:
-        ev = told[k]
-        fits = bool(run) and k == run[-1] + 1 and alike.get((run[-1], k), 0.0) > 0.5 and len(run) < most
-        if fits and ev is not None and all(abs(ev - (told[i] or 0.0)) >= _STEP_EV for i in run):
-            run.append(k)
-            continue
-        if len(run) > 1:
-            out.append(tuple(run))
-        run = [k]
-    if len(run) > 1:
-        out.append(tuple(run))
-    return out
+def _steps(told: Sequence[float | None]) -> bool:
+    """Whether exposures may be brackets by the tags alone: a few levels, met again and again, in turns."""
+    known = [ev for ev in told if ev is not None]
+    if len(known) < len(told) or len(known) < 4:
+        return False
+    levels = Counter(_level(ev) for ev in known)
+    changes = sum(abs(a - b) >= _STEP_EV for a, b in itertools.pairwise(known))
+    return sum(n > 1 for n in levels.values()) > 1 and 2 * changes >= len(known) - 1
+
+
+def _is_new(told: Sequence[float | None], group: Sequence[int], k: int) -> bool:
+    """Whether a frame's exposure is none of a group's."""
+    return len(group) < _MOST and all(abs((told[k] or 0.0) - (told[i] or 0.0)) >= _STEP_EV for i in group)
+
+
+def _levels(told: Sequence[float | None], group: Sequence[int]) -> list[int]:
+    return [_level(told[k] or 0.0) for k in group]
+
+
+def _level(ev: float) -> int:
+    """A number for exposures that are the same up to the rounding of tags."""
+    return round(ev / _SAME_EV)
 
 
 def _look(exposure: Exposure) -> NDArray[np.float32] | None:

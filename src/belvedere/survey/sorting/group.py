@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from belvedere.capture.stepped_exposures import find_brackets
+from belvedere.survey.sorting.brackets import find_brackets
 from belvedere.survey.sorting.facts import Facts
 from belvedere.survey.sorting.joints import Joint
 from belvedere.survey.sorting.plain_rows import add_plain_rows

@@ -5,8 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 
-Pair = tuple[int, int]
-"""Two frames by number, the lower first."""
+from belvedere.align.start import Pair
 
 _MOST = 9  # exposures of a bracket
 _SAME_EV = 0.1
@@ -51,12 +50,6 @@ def find_brackets(
         else:
             k += 1
     return out
-
-
-def repeats_steps(ev: Sequence[float | None]) -> bool:
-    """Whether, by exposures alone, frames may be brackets: a period of different exposures, twice over."""
-    order, told = range(len(ev)), dict(enumerate(ev))
-    return any(_periodic(order, k, n, told) >= 2 * n for k in order for n in range(2, _MOST + 1))
 
 
 def _longest(

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.align.block import Lens, Ties
+from belvedere.align.level_match import transfer
 from belvedere.align.links import Link
 from belvedere.align.pair_rotation import fit_rotation
-from belvedere.align.remeasure import remeasure, transfer
+from belvedere.align.remeasure import remeasure
 from belvedere.align.said import SetTies
 from belvedere.align.start import Matches, Pair, Sights
 from belvedere.capture.frame_source import FrameSource

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.patch_match import match_patch
+from belvedere.align.level_match import match_patches
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
@@ -16,6 +16,9 @@ _LIKENESS = 0.7
 _LEAST_SIGMA_PX = (
     0.05  # least-squares matching is rarely better in practice: common practice, no published source
 )
+_SHARP_PX = 0.15  # one sigma, up to which a detail is sharp enough; else it is tried at coarser levels
+_LEVELS = 3  # tried: in noise a detail is plainer where noise is averaged
+_LEAST_SEARCH = 2
 _CELLS = 12
 
 
@@ -52,17 +55,6 @@ def spread(points: NDArray[np.float64], most: int) -> NDArray[np.int64]:
     return np.asarray(np.sort(np.lexsort((np.arange(len(points)), rank))[:most]), dtype=np.int64)
 
 
-def transfer(
-    points: NDArray[np.float64], a: Camera, b: Camera
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Where points of frame a fall in frame b, the local affine (n, 2, 2) there, and whether b sees them."""
-    step = 4.0
-    probes = np.stack([points, points + np.array([step, 0.0]), points + np.array([0.0, step])])
-    there, seen = b.project(a.rays(probes))
-    affine = np.stack([(there[1] - there[0]) / step, (there[2] - there[0]) / step], axis=-1)
-    return there[0], affine, seen[0] & np.isfinite(affine).all(axis=(1, 2))
-
-
 def remeasure(
     source: FrameSource,
     pair: tuple[int, int],
@@ -71,7 +63,7 @@ def remeasure(
     *,
     search: int,
 ) -> Measured:
-    """Measure details of frame a again in frame b.
+    """Measure details of frame a again in frame b, at the finest level where they stand out of the noise.
 
     Parameters
     ----------
@@ -91,38 +83,20 @@ def remeasure(
     Measured
         Only those found with a correlation of at least 0.7.
     """
-    at = np.unique(np.rint(points).astype(np.int64), axis=0)
-    predicted, affine, seen = transfer(at.astype(np.float64), *cameras)
-    reach = _HALF + search + 4
-    rows_a, rows_b, sigma = [], [], []
-    width, height = source.size(pair[0], 0)
-    for k in np.flatnonzero(seen):
-        x, y = int(at[k, 0]), int(at[k, 1])
-        if x < _HALF or y < _HALF or x >= width - _HALF or y >= height - _HALF:
-            continue
-        extent = int(np.ceil(reach * max(1.0, np.abs(affine[k]).sum(axis=1).max())))
-        bx, by = int(np.floor(predicted[k, 0])), int(np.floor(predicted[k, 1]))
-        patch = grey_window(source.window(pair[0], 0, x - _HALF, y - _HALF, x + _HALF + 1, y + _HALF + 1))
-        window = grey_window(
-            source.window(pair[1], 0, bx - extent, by - extent, bx + extent + 1, by + extent + 1)
+    at = np.unique(np.rint(points), axis=0)
+    best = match_patches(source, pair, cameras, at, 0, _HALF, search)
+    a, b, sigma = best.a, best.b, np.maximum(best.sigma, _LEAST_SIGMA_PX)
+    found = best.likeness >= _LIKENESS
+    for level in range(1, min(_LEVELS, *(source.levels(i) for i in pair))):
+        weak = np.flatnonzero(best.seen & ~(found & (sigma <= _SHARP_PX)))
+        if not len(weak):
+            break
+        scale = 2.0**level
+        coarse = match_patches(
+            source, pair, cameras, at[weak], level, _HALF, max(_LEAST_SEARCH, int(np.ceil(search / scale)))
         )
-        dx, dy, likeness, s = match_patch(
-            patch, window, predicted[k, 0] - bx + extent, predicted[k, 1] - by + extent, affine[k], search
-        )
-        if likeness >= _LIKENESS:
-            rows_a.append((x, y))
-            rows_b.append((predicted[k, 0] + dx, predicted[k, 1] + dy))
-            sigma.append(max(s, _LEAST_SIGMA_PX))
-    n = len(rows_a)
-    return Measured(
-        np.array(rows_a, dtype=np.float64).reshape(n, 2),
-        np.array(rows_b, dtype=np.float64).reshape(n, 2),
-        np.array(sigma, dtype=np.float64),
-        int(np.count_nonzero(seen)),
-    )
-
-
-def grey_window(window: NDArray[np.generic]) -> NDArray[np.float32]:
-    """Luminance of codes, 0 to 255 whatever the depth (weights of ITU-R BT.601)."""
-    grey = window.astype(np.float32) @ np.array([0.299, 0.587, 0.114], dtype=np.float32)
-    return np.asarray(grey if window.dtype == np.uint8 else grey / np.float32(257.0))
+        unsure = np.maximum(coarse.sigma, _LEAST_SIGMA_PX * scale)
+        better = (coarse.likeness >= _LIKENESS) & (~found[weak] | (unsure < sigma[weak]))
+        k = weak[better]
+        a[k], b[k], sigma[k], found[k] = coarse.a[better], coarse.b[better], unsure[better], True
+    return Measured(a[found], b[found], sigma[found], int(np.count_nonzero(best.seen)))

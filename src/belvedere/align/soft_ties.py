@@ -12,8 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.patch_match import match_patch
-from belvedere.align.remeasure import Measured, grey_window, transfer
+from belvedere.align.level_match import match_patches, transfer
+from belvedere.align.remeasure import Measured
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 
@@ -24,7 +24,6 @@ _LIKENESS = 0.6
 _SEARCH = 4  # px of the level
 _LEAST_SIGMA_PX = 0.05  # of the level: what vignetting and curves that are not undone yet may pass for
 _MOST = 250  # patches tried of a pair
-_MARGIN = 4  # px about a patch that its interpolation may reach
 
 
 def measure_softly(
@@ -51,31 +50,13 @@ def measure_softly(
     """
     level = soft_level(source, pair)
     scale = 2.0**level
-    a, b = (camera.scaled(level) if level else camera for camera in cameras)
-    at = _grid(a, b)
-    predicted, affine, seen = transfer(at.astype(np.float64), a, b)
-    rows_a: list[tuple[float, float]] = []
-    rows_b: list[tuple[float, float]] = []
-    sigma: list[float] = []
-    for k in np.flatnonzero(seen):
-        x, y = int(at[k, 0]), int(at[k, 1])
-        extent = math.ceil((_HALF + search + _MARGIN) * max(1.0, float(np.abs(affine[k]).sum(axis=1).max())))
-        bx, by = math.floor(predicted[k, 0]), math.floor(predicted[k, 1])
-        if not (extent <= bx < b.width - extent - 1 and extent <= by < b.height - extent - 1):
-            continue
-        patch = grey_window(source.window(pair[0], level, x - _HALF, y - _HALF, x + _HALF + 1, y + _HALF + 1))
-        window = grey_window(
-            source.window(pair[1], level, bx - extent, by - extent, bx + extent + 1, by + extent + 1)
-        )
-        px, py = predicted[k, 0] - bx + extent, predicted[k, 1] - by + extent
-        dx, dy, likeness, s = match_patch(patch, window, px, py, affine[k], search)
-        if likeness >= _LIKENESS:
-            rows_a.append((x, y))
-            rows_b.append((predicted[k, 0] + dx, predicted[k, 1] + dy))
-            sigma.append(scale * max(s, _LEAST_SIGMA_PX))
-    return Measured(
-        _full(rows_a, scale), _full(rows_b, scale), np.array(sigma, dtype=np.float64), int(np.sum(seen))
+    at = _grid(*(camera.scaled(level) if level else camera for camera in cameras))
+    matched = match_patches(
+        source, pair, cameras, (at.astype(np.float64) + 0.5) * scale - 0.5, level, _HALF, search
     )
+    good = matched.likeness >= _LIKENESS
+    sigma = np.maximum(matched.sigma[good], _LEAST_SIGMA_PX * scale)
+    return Measured(matched.a[good], matched.b[good], sigma, len(at))
 
 
 def soft_level(source: FrameSource, pair: tuple[int, int]) -> int:
@@ -96,8 +77,3 @@ def _grid(a: Camera, b: Camera) -> NDArray[np.int64]:
         if len(inside) <= _MOST:
             return inside
         step = math.ceil(step * max(math.sqrt(len(inside) / _MOST), 1.02))
-
-
-def _full(rows: list[tuple[float, float]], scale: float) -> NDArray[np.float64]:
-    """Positions of the level in px of the full frame."""
-    return (np.array(rows, dtype=np.float64).reshape(len(rows), 2) + 0.5) * scale - 0.5

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.remeasure import transfer
+from belvedere.align.level_match import transfer
 from belvedere.geometry.camera import Camera
 from belvedere.survey.checking.overlap_difference import Region
 from belvedere.survey.checking.overlap_field import OverlapField

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.remeasure import transfer
+from belvedere.align.level_match import transfer
 from belvedere.capture.frame_source import FrameSource
 from belvedere.geometry.camera import Camera
 from belvedere.survey.checking.checked import Checked

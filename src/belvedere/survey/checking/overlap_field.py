@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.align.level_match import transfer
 from belvedere.align.overlaps import overlapping_pairs
 from belvedere.align.patch_match import match_patch
-from belvedere.align.remeasure import transfer
 from belvedere.align.start import Mapper
 from belvedere.capture.frame_source import FrameSource, Pixels
 from belvedere.geometry.camera import Camera

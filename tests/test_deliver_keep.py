@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
+from PIL.IptcImagePlugin import getiptcinfo
 
 from belvedere.capture.icc import read_profile
 from belvedere.capture.primaries import srgb_profile
@@ -39,6 +40,7 @@ from belvedere.compose.xmp import (
 )
 from belvedere.deliver import keep_file as keep_file_module
 from belvedere.deliver.format_choice import choose_tiled, need_format
+from belvedere.deliver.iptc import records_segment
 from belvedere.deliver.keep import keep_picture
 from belvedere.deliver.keep_file import keep_form, write_keep_file
 from belvedere.deliver.keep_form import KeepForm
@@ -393,6 +395,17 @@ def test_a_foreign_picture_keeps_what_it_says(tmp_path: Path) -> None:
     assert not report_path(tmp_path / "f.tif.kept.tif").exists()
 
 
+def test_a_jpegs_iptc_records_are_kept(tmp_path: Path) -> None:
+    """Out of its APP13 segment, into tag 33723, read by Pillow in both."""
+    records = b"\x1c\x02\x05\x00\x05hills" + b"\x1c\x02\x5a\x00\x07Nowhere"
+    segment = records_segment(records)
+    Image.fromarray(smooth_picture(40, 60, 8)[..., :3]).save(tmp_path / "f.jpg", extra=segment)
+    keep(tmp_path / "f.jpg", tmp_path / "k.tif")
+    for name in ("f.jpg", "k.tif"):
+        with Image.open(tmp_path / name) as image:
+            assert getiptcinfo(image) == {(2, 5): b"hills", (2, 90): b"Nowhere"}
+
+
 def test_the_files_beside_it(tmp_path: Path) -> None:
     path, _ = stitched(tmp_path)
     out = tmp_path / "bay.keep.tif"
@@ -535,6 +548,7 @@ def test_a_packet_is_completed_and_nothing_else_in_it_touched() -> None:
 _MEASURE = """
 import sys
 from pathlib import Path
+from belvedere.deliver.iptc import records_segment
 from belvedere.deliver.keep import keep_picture
 keep_picture(Path(sys.argv[1]), Path(sys.argv[2]), workers=2, replace=True)
 # not ru_maxrss: it remembers the process that began this one

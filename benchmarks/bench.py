@@ -39,6 +39,7 @@ GROUPS = (
     "giga",
     "deliver",
     "linear",
+    "brackets",
 )
 FOLDER = Path(__file__).parents[1] / "out" / "bench"
 

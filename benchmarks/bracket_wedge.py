@@ -144,12 +144,12 @@ def shoot_wedge(
 def merge_wedge(frame: Frame, light: NDArray[np.float64], scratch: Path, body: SimulatedBody) -> Wedge:
     """Merge a wedge's exposures and measure its patches."""
     codes, account = merge_bracket(frame, scratch, decode)
-    merged = _patches(_linear(codes, frame.metadata))
+    merged = _patches(linear(codes, frame.metadata))
     told = [exposure.metadata.exposure_ev or 0.0 for exposure in frame.exposures]
     shape = (light.shape[0], 1, 3)
     best, total = np.zeros(merged.shape), np.zeros(shape)
     for exposure, ev in zip(frame.exposures, told, strict=True):
-        own, taken = _linear(decode(exposure), exposure.metadata), 2.0 ** (ev - min(told))
+        own, taken = linear(decode(exposure), exposure.metadata), 2.0 ** (ev - min(told))
         seen = (light * taken).reshape(shape)
         variance = np.minimum(seen, 1.0) / body.full_well + (body.read_noise / body.full_well) ** 2
         if exposure.metadata.bits == 8:
@@ -170,7 +170,8 @@ def _rounding(exposure: Exposure, light: NDArray[np.float64]) -> NDArray[np.floa
     return np.asarray(step**2 / 12.0)
 
 
-def _linear(codes: NDArray[Any], metadata: Metadata) -> NDArray[np.float64]:
+def linear(codes: NDArray[Any], metadata: Metadata) -> NDArray[np.float64]:
+    """Linear light of codes by the curve of their metadata, 1 at white."""
     table = read_transfer(metadata).to_linear.astype(np.float64)
     most = float(np.iinfo(codes.dtype).max)
     return np.interp(codes / most, np.linspace(0.0, 1.0, table.size), table)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +54,17 @@ def test_two_workers_make_the_same_picture(address: str, frames: Path, tmp_path:
         assert belvedere(["stitch", str(frames), "--out", str(out), "--quiet", *more]) in (0, 3)
     assert here.read_bytes() == there.read_bytes()
     assert np.ptp(tifffile.imread(here)[..., 3]) > 0
+
+
+def test_two_workers_make_the_same_linear_dng(address: str, tmp_path: Path) -> None:
+    raw = tmp_path / "raw"
+    write_set(replace(set_spec("row", megapixels=0.3, columns=3), raw="dng"), raw)
+    here, there = tmp_path / "here" / "a.dng", tmp_path / "there" / "a.dng"
+    for out, more in ((here, []), (there, ["--scheduler", address])):
+        out.parent.mkdir()
+        command = ["stitch", str(raw), "--as", "linear-dng", "--out", str(out), "--quiet"]
+        assert belvedere([*command, *more]) in (0, 3)
+    assert here.read_bytes() == there.read_bytes()
 
 
 def test_results_come_in_the_order_of_the_jobs(address: str) -> None:

@@ -180,6 +180,18 @@ def test_the_neutral_is_white_whatever_the_matrices() -> None:
             )
 
 
+@pytest.mark.parametrize("neutral", [(1.0, 0.3, 0.95), (0.2, 1.0, 0.03), (1.0, 0.05, 0.02), (0.02, 0.1, 1.0)])
+def test_a_white_that_is_no_light_s_is_balanced_channel_by_channel(neutral: tuple[float, ...]) -> None:
+    """White set by hand on foliage, or a sensor converted to infrared."""
+    colour = CameraColour("Q", ((21, tuple(map(tuple, MATRIX.tolist()))),), neutral)  # type: ignore[arg-type]
+    np.testing.assert_allclose(
+        xyz_d50_from_camera(colour) @ np.array(neutral), (0.9642, 1.0, 0.8249), atol=2e-3
+    )
+    read = read_profile(scene_profile(colour))
+    assert read is not None
+    assert np.isfinite(np.asarray(read.matrix)).all()
+
+
 def test_two_matrices_are_mixed_by_the_light() -> None:
     """Under each of its illuminants a camera's matrix is the one that was measured there."""
     warm, cool = OTHER, MATRIX

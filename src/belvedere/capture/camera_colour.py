@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.capture.icc import adaptation_to_d50, matrix_profile
+from belvedere.capture.icc import D50, adaptation_to_d50, matrix_profile
 from belvedere.capture.quiet import quiet
 from belvedere.capture.raw import raw_colours, read_raw_metadata
 from belvedere.capture.raw_tiff import is_tiff_like
@@ -34,6 +34,8 @@ _KELVIN = {
     23: 5003.0, 24: 3200.0,
 }  # fmt: skip
 _ROUNDS = 30
+_DAYLIGHT = np.array([0.9505, 1.0, 1.089])  # D65
+_DIMMEST = 0.05  # a light with less of X or Z for Y = 1 has no colour temperature
 
 _MODEL, _COLOR_1, _COLOR_2, _CALIBRATION_1, _CALIBRATION_2 = 50708, 50721, 50722, 50723, 50724
 _BALANCE, _NEUTRAL, _WHITE_XY, _BASELINE = 50727, 50728, 50729, 50730
@@ -115,7 +117,13 @@ def white_xyz(colour: CameraColour) -> NDArray[np.float64]:
 
 def xyz_d50_from_camera(colour: CameraColour) -> NDArray[np.float64]:
     """What takes the body's colour, balanced as shot, to CIE XYZ under D50, (3, 3)."""
-    return adaptation_to_d50(white_xyz(colour)) @ np.linalg.inv(camera_from_xyz(colour))
+    white, neutral = white_xyz(colour), np.asarray(colour.neutral)
+    matrix = np.asarray(adaptation_to_d50(white) @ np.linalg.inv(camera_from_xyz(colour)))
+    if (white > _DIMMEST).all() and np.allclose(matrix @ neutral, D50, atol=1e-3):
+        return matrix
+    # no colour of a light: a white set by hand, or a converted sensor; channels are then balanced one by one
+    from_d50 = np.array(colour.matrices[0][1]) @ np.linalg.inv(adaptation_to_d50(_DAYLIGHT))
+    return np.linalg.inv(from_d50 * (neutral / (from_d50 @ np.array(D50)))[:, None])
 
 
 def camera_from_camera(to: CameraColour, of: CameraColour) -> NDArray[np.float64]:
@@ -140,9 +148,10 @@ def scene_profile(colour: CameraColour, headroom: float = 1.0) -> bytes:
     The neutral at light 1 is the profile's white, as it is where a raw file is developed; codes above it lie
     beyond white.
     """
-    matrix = xyz_d50_from_camera(colour) * headroom
+    white = white_xyz(colour)
+    adaptation = adaptation_to_d50(white if (white > _DIMMEST).all() else _DAYLIGHT)
     name = f"{colour.model}, linear camera colour"
-    return matrix_profile(name, matrix, (1.0,), adaptation_to_d50(white_xyz(colour)))
+    return matrix_profile(name, xyz_d50_from_camera(colour) * headroom, (1.0,), adaptation)
 
 
 def _under(colour: CameraColour, white: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -165,7 +174,7 @@ def _mixed(matrices: tuple[tuple[int, Matrix], ...], white: NDArray[np.float64])
 
 
 def _white(matrices: tuple[tuple[int, Matrix], ...], neutral: NDArray[np.float64]) -> NDArray[np.float64]:
-    white = np.array([0.9505, 1.0, 1.089])
+    white = _DAYLIGHT
     for _ in range(_ROUNDS if len(matrices) == 2 else 1):
         found = np.linalg.solve(_mixed(matrices, white), neutral)
         if not found[1] > 0.0:

@@ -19,7 +19,11 @@ from belvedere.capture.containers import container_of
 from belvedere.capture.frame import Frame
 from belvedere.capture.primaries import CommonProfile
 from belvedere.capture.transfer import SRGB_CURVE, Transfer, curve_table
+from belvedere.errors import UnreadableFile
 
+_OTHER_WORLD = (
+    "sees no white where the set's first camera does; leave out the file, or the other camera's, with --as"
+)
 _SAME = 1e-3  # largest difference of two bodies' matrices that is only rounding
 
 
@@ -71,6 +75,8 @@ def scene_primaries(frames: Sequence[Frame], first: int = 0) -> CommonProfile:
         if body not in own:
             other = read_camera_colour(frame.file)
             matrix = camera_from_camera(colour, other)
+            if not (np.linalg.solve(matrix, colour.neutral) > 0.0).all():
+                raise UnreadableFile(frame.file, _OTHER_WORLD)
             same = float(np.max(np.abs(matrix - np.eye(3)))) <= _SAME
             own[body] = (other, None if same else matrix)
         if own[body][1] is not None:

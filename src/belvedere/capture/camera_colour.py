@@ -35,7 +35,8 @@ _KELVIN = {
 }  # fmt: skip
 _ROUNDS = 30
 _DAYLIGHT = np.array([0.9505, 1.0, 1.089])  # D65
-_DIMMEST = 0.05  # a light with less of X or Z for Y = 1 has no colour temperature
+_LIGHTS = np.array([[0.6, 1.0, 0.05], [1.6, 1.0, 2.5]])
+"""XYZ between which white is a light's: a candle has 1.3, 1, 0.1, a blue sky 1, 1, 1.8 (our choice)."""
 
 _MODEL, _COLOR_1, _COLOR_2, _CALIBRATION_1, _CALIBRATION_2 = 50708, 50721, 50722, 50723, 50724
 _BALANCE, _NEUTRAL, _WHITE_XY, _BASELINE = 50727, 50728, 50729, 50730
@@ -119,7 +120,7 @@ def xyz_d50_from_camera(colour: CameraColour) -> NDArray[np.float64]:
     """What takes the body's colour, balanced as shot, to CIE XYZ under D50, (3, 3)."""
     white, neutral = white_xyz(colour), np.asarray(colour.neutral)
     matrix = np.asarray(adaptation_to_d50(white) @ np.linalg.inv(camera_from_xyz(colour)))
-    if (white > _DIMMEST).all() and np.allclose(matrix @ neutral, D50, atol=1e-3):
+    if _is_light(white) and np.allclose(matrix @ neutral, D50, atol=1e-3):
         return matrix
     # no colour of a light: a white set by hand, or a converted sensor; channels are then balanced one by one
     from_d50 = np.array(colour.matrices[0][1]) @ np.linalg.inv(adaptation_to_d50(_DAYLIGHT))
@@ -149,7 +150,7 @@ def scene_profile(colour: CameraColour, headroom: float = 1.0) -> bytes:
     beyond white.
     """
     white = white_xyz(colour)
-    adaptation = adaptation_to_d50(white if (white > _DIMMEST).all() else _DAYLIGHT)
+    adaptation = adaptation_to_d50(white if _is_light(white) else _DAYLIGHT)
     name = f"{colour.model}, linear camera colour"
     return matrix_profile(name, xyz_d50_from_camera(colour) * headroom, (1.0,), adaptation)
 
@@ -181,6 +182,10 @@ def _white(matrices: tuple[tuple[int, Matrix], ...], neutral: NDArray[np.float64
             break
         white = found / found[1]
     return white
+
+
+def _is_light(white: NDArray[np.float64]) -> bool:
+    return bool(((white >= _LIGHTS[0]) & (white <= _LIGHTS[1])).all())
 
 
 def _kelvin(white: NDArray[np.float64]) -> float:

@@ -126,7 +126,7 @@ def prepared(made):
         ToneOptions(directions_per_frame=1500, level_pixels=60_000),
     )
     zero = np.zeros(n, np.int64)
-    return samples, Groups(tuple(range(n)), zero, zero, zero, np.zeros(n))
+    return samples, Groups(tuple(range(n)), zero, zero, zero, np.zeros(n), np.zeros((1, 3)))
 
 
 def test_sparse_and_full_normal_equations_agree(monkeypatch):

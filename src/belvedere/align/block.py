@@ -57,15 +57,16 @@ class Lens:
 class LensPrior:
     """What is believed of a group before the tie points speak: centre values and one sigma of each.
 
-    ln f; principal point in px; displacement of the corner by k1, k2, k3 as a share of its radius. The
-    distortion's sigmas are wide enough for ordinary photographic lenses (common practice, no published
-    source).
+    ln f; principal point in px; displacement of the corner by k1, k2, k3 as a share of its radius, at the
+    lens's own `corner`. The distortion's sigmas are wide enough for ordinary photographic lenses (common
+    practice, no published source).
     """
 
     focal_px: float
     focal_sigma: float = 0.5
     offset_sigma_px: float = 20.0
     corner_sigma: tuple[float, float, float] = (0.06, 0.02, 0.01)
+    corner_mean: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def pull(self, lens: Lens) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Residuals of a lens against the prior in sigmas, and the weights d(residual)/d(unknown)."""
@@ -74,8 +75,15 @@ class LensPrior:
         sigma = np.array(
             [self.focal_sigma, self.offset_sigma_px, self.offset_sigma_px, *self.corner_sigma],
         )
+        m1, m2, m3 = self.corner_mean
         value = np.array(
-            [np.log(lens.focal_px / self.focal_px), *lens.offset, k1 * c2, k2 * c2**2, k3 * c2**3],
+            [
+                np.log(lens.focal_px / self.focal_px),
+                *lens.offset,
+                k1 * c2 - m1,
+                k2 * c2**2 - m2,
+                k3 * c2**3 - m3,
+            ],
         )
         return value / sigma, 1.0 / sigma
 

@@ -98,10 +98,10 @@ def _estimate(
     said: Said,
     run: Mapper,
 ) -> Alignment:
-    groups = group_frames(frames, options.focal_35mm)
+    groups = group_frames(frames, options.focal_35mm, options.lens_starts)
     sights = _sights(source, frames, features, groups, said)
     matches = match_likely_pairs(features, run)
-    starts = learn_lenses(sights, groups, matches)
+    starts = learn_lenses(sights, groups, matches, run)
     found = find_block(source, sights, starts, matches, said, run, [f.name for f in frames])
     joined = join_blocks(source, frames, sights, found, matches, run)
     most, held = options.ties_per_pair, joined.held

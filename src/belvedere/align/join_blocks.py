@@ -15,7 +15,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.block import LENS_PARAMETERS, Block, LensPrior, adjust
+from belvedere.align.block import LENS_PARAMETERS, Block, adjust
 from belvedere.align.contradictions import find_contradictions
 from belvedere.align.find_block import FoundBlock
 from belvedere.align.links import chain_rotations, spanning_tree
@@ -192,7 +192,9 @@ class _Joining:
         )
         at = {i: k for k, i in enumerate(rough.frames)}
         ties = feature_ties(self.sights, rough.chosen, at)
-        free = [LensPrior(v.focal_px, 0.3, p.offset_sigma_px) for v, p in zip(lenses, priors, strict=True)]
+        free = [
+            replace(p, focal_px=v.focal_px, focal_sigma=0.3) for v, p in zip(lenses, priors, strict=True)
+        ]
         solved = adjust(rough.block, ties, free, want_covariance=True)
         if solved.covariance is None:
             return None

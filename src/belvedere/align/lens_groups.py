@@ -10,34 +10,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.capture.frame import Frame, Metadata
+from belvedere.capture.lens_shown import shown_by
 from belvedere.geometry.orientation import display_axes
 from belvedere.optics.focal import focal_candidates, focal_px_from_35mm
+from belvedere.optics.lens_fit import RadialFit
+from belvedere.optics.lens_list import Shown
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
     """Frames of one body, lens, focal length and stored size.
 
-    `tagged_px` holds the focal lengths its tags give, most trusted first, px.
+    `tagged_px` holds the focal lengths its tags give, most trusted first, px; `start` where its distortion
+    may start from.
     """
 
     frames: tuple[int, ...]
     metadata: Metadata
     tagged_px: tuple[float, ...]
+    start: RadialFit | None = None
 
     @property
     def long_side(self) -> float:
         return float(max(self.metadata.stored_width, self.metadata.stored_height))
 
 
-def group_frames(frames: Sequence[Frame], focal_35mm: float | None = None) -> tuple[Group, ...]:
+def group_frames(
+    frames: Sequence[Frame],
+    focal_35mm: float | None = None,
+    lens_starts: Sequence[tuple[Shown, RadialFit]] = (),
+) -> tuple[Group, ...]:
     """Sort frames into lens groups, in order of first appearance.
 
     Parameters
     ----------
     focal_35mm : float or None
         The photographer's word, as 35-mm equivalent in mm; replaces the tags of every group.
+    lens_starts : sequence of (Shown, RadialFit)
+        Where the distortion of some lenses may start from.
     """
+    known = dict(lens_starts)
     members: dict[tuple[object, ...], list[int]] = {}
     for i, frame in enumerate(frames):
         m = frame.metadata
@@ -46,7 +58,8 @@ def group_frames(frames: Sequence[Frame], focal_35mm: float | None = None) -> tu
     groups = []
     for indices in members.values():
         metadata = frames[indices[0]].metadata
-        groups.append(Group(tuple(indices), metadata, _tagged(metadata, focal_35mm)))
+        start = known.get(shown_by(metadata, with_stop=False))
+        groups.append(Group(tuple(indices), metadata, _tagged(metadata, focal_35mm), start))
     return tuple(groups)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from belvedere.optics.lens_fit import RadialFit
+from belvedere.optics.lens_list import Shown
 from belvedere.plan.shoot_plan import ShootPlan
 
 
@@ -50,6 +52,8 @@ class AlignOptions:
         The same: ends of lines that are plumb in the world, px of frames as displayed.
     plan : ShootPlan or None
         The plan the frames were shot by; where they stand at its stops, it places frames without detail.
+    lens_starts : tuple of (Shown, RadialFit)
+        Where the distortion of lenses may start from: a weak belief, which tie points overrule.
     """
 
     feature_pixels: int = 1_000_000
@@ -62,3 +66,4 @@ class AlignOptions:
     horizon_points: tuple[tuple[str, float, float], ...] = ()
     plumb_lines: tuple[tuple[str, float, float, float, float], ...] = ()
     plan: ShootPlan | None = None
+    lens_starts: tuple[tuple[Shown, RadialFit], ...] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from belvedere.align.matching import gate, likely_pairs, match
 from belvedere.align.pair_rotation import find_rotation, fit_rotation
 from belvedere.align.said import SetTies
 from belvedere.geometry.camera import undistortion_scale
+from belvedere.optics.lens_fit import RadialFit
 
 Mapper = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 """Applies a pure function to jobs, in order: the built-in `map`, or one that uses threads."""
@@ -91,12 +92,39 @@ def match_likely_pairs(features: Sequence[Features], run: Mapper) -> Matches:
     return dict(zip(pairs, found, strict=True))
 
 
-def learn_lenses(sights: Sights, groups: Sequence[Group], matches: Matches) -> list[StartingLens]:
-    """A starting lens for every group, from its tags and from the pictures, each checked by the other."""
-    out = []
-    for g, group in enumerate(groups):
-        pairs = _pairs_to_learn_from(sights, g, matches)
-        out.append(_learn(sights, group, g, pairs))
+def learn_lenses(
+    sights: Sights, groups: Sequence[Group], matches: Matches, run: Mapper = map
+) -> list[StartingLens]:
+    """A starting lens for every group, from its tags and from the pictures, each checked by the other.
+
+    Where a group's distortion may start from the lens list, that start has to make at least as many matches
+    agree as starting from none does; else it is left, and said.
+    """
+    pairs = [_pairs_to_learn_from(sights, g, matches) for g in range(len(groups))]
+    learnt = [_learn(sights, group, g, pairs[g]) for g, group in enumerate(groups)]
+    listed = [g for g, group in enumerate(groups) if group.start is not None]
+    if not listed:
+        return learnt
+    plain = list(learnt)
+    for g in listed:
+        plain[g] = _learn(sights, replace(groups[g], start=None), g, pairs[g])
+    agreeing = [_agreeing(sights, starts, matches, run) for starts in (learnt, plain)]
+    for g in listed:
+        if agreeing[0][g] < agreeing[1][g]:
+            lens = groups[g].metadata.lens or "this lens"
+            told = f"what the lens list says of {lens} contradicts the pictures; it was not used"
+            learnt[g] = replace(plain[g], notice="; ".join(n for n in (told, plain[g].notice) if n))
+    return learnt
+
+
+def _agreeing(
+    sights: Sights, starts: Sequence[StartingLens], matches: Matches, run: Mapper
+) -> NDArray[np.int64]:
+    """How many matches between frames of each group agree on rotations."""
+    out = np.zeros(len(starts), dtype=np.int64)
+    for link in verify_pairs(sights, [s.lens for s in starts], matches, run):
+        if sights.group_of[link.a] == sights.group_of[link.b]:
+            out[sights.group_of[link.a]] += np.count_nonzero(link.inliers)
     return out
 
 
@@ -157,23 +185,28 @@ def _pairs_to_learn_from(sights: Sights, group: int, matches: Matches) -> list[M
 def _learn(sights: Sights, group: Group, g: int, pairs: list[MatchedPair]) -> StartingLens:
     pixel = float(np.median([sights.features[i].pixel for i in group.frames]))
     corner_px = float(np.hypot(group.metadata.stored_width, group.metadata.stored_height)) / 2.0
-    tagged = group.tagged_px[0] if group.tagged_px else None
+    tagged_px = tuple(f * (group.start.focal_factor if group.start else 1.0) for f in group.tagged_px)
+    tagged = tagged_px[0] if tagged_px else None
 
     def lens_at(focal: float) -> Lens:
-        return Lens(focal, (0.0, 0.0), (0.0, 0.0, 0.0), corner_px / focal)
+        return Lens(focal, (0.0, 0.0), _listed_distortion(group.start, corner_px / focal), corner_px / focal)
+
+    def prior_at(focal: float, sigma: float) -> LensPrior:
+        mean = (0.0, 0.0, 0.0) if group.start is None else _listed_corner(group.start)
+        return LensPrior(focal, sigma, 0.004 * corner_px, corner_mean=mean)
 
     if not pairs:
         focal = tagged if tagged is not None else _UNKNOWN_FOCAL * group.long_side
         notice = None if tagged else "nothing tells the focal length; a normal lens was assumed"
-        return StartingLens(lens_at(focal), LensPrior(focal, 0.05, 0.004 * corner_px), notice)
-    agreeing = [f for f in group.tagged_px if disagreement(pairs, f, group.long_side, pixel) < _AGREEMENT]
+        return StartingLens(lens_at(focal), prior_at(focal, 0.05), notice)
+    agreeing = [f for f in tagged_px if disagreement(pairs, f, group.long_side, pixel) < _AGREEMENT]
     focal = agreeing[0] if agreeing else 0.0
     if not agreeing:
         scan = scan_focal(pairs, group.long_side, pixel)
         best = float(scan.cost.min())
-        agreeing = [f for f in group.tagged_px if scan.cost_at(f) <= best + 0.02 + 0.2 * best]
+        agreeing = [f for f in tagged_px if scan.cost_at(f) <= best + 0.02 + 0.2 * best]
         focal = agreeing[0] if agreeing else scan.best_px
-    prior = LensPrior(focal, 0.1 if agreeing else 0.4, 0.004 * corner_px)
+    prior = prior_at(focal, 0.1 if agreeing else 0.4)
     lens = _pairwise(sights, g, pairs, lens_at(focal), prior, pixel)
     notice = None
     if tagged is not None and abs(np.log(lens.focal_px / tagged)) > 0.08:
@@ -181,7 +214,22 @@ def _learn(sights: Sights, group: Group, g: int, pairs: list[MatchedPair]) -> St
             f"the focal length tagged ({tagged:.0f} px) contradicts the pictures, "
             f"which give {lens.focal_px:.0f} px; the pictures were followed"
         )
-    return StartingLens(lens, LensPrior(lens.focal_px, prior.focal_sigma, prior.offset_sigma_px), notice)
+    return StartingLens(lens, replace(prior, focal_px=lens.focal_px), notice)
+
+
+def _listed_corner(start: RadialFit) -> tuple[float, float, float]:
+    """Displacements of the corner as the list has them, at the focal length that goes with them."""
+    a, b, c = start.corner
+    f2 = start.focal_factor**2
+    return a / f2, b / f2**2, c / f2**3
+
+
+def _listed_distortion(start: RadialFit | None, corner: float) -> tuple[float, float, float]:
+    """(k1, k2, k3) as the list has them for a corner at `corner` focal lengths; 0 where it says nothing."""
+    if start is None:
+        return 0.0, 0.0, 0.0
+    a, b, c = _listed_corner(start)
+    return a / corner**2, b / corner**4, c / corner**6
 
 
 def _pairwise(
@@ -208,7 +256,7 @@ def _pairwise(
     pair_index = np.arange(2 * count, dtype=np.int64).reshape(count, 2)
     ties = Ties(pair_index, start, np.concatenate(points), np.full(int(start[-1]), pixel))
     # one pair cannot tell the principal point from a turn: it stays at the centre for now
-    held = LensPrior(prior.focal_px, prior.focal_sigma, 1e-3 * prior.offset_sigma_px, prior.corner_sigma)
+    held = replace(prior, offset_sigma_px=1e-3 * prior.offset_sigma_px)
     solved = adjust(block, ties, [held], steps=25).block.lenses[0]
     if abs(np.log(solved.focal_px / lens.focal_px)) > 0.5:
         return lens

@@ -150,6 +150,12 @@ def _add_stitch(commands: argparse._SubParsersAction[_Parser]) -> None:
         "--focal-35mm", type=float, metavar="MM", help="focal length as 35-mm equivalent, above the tags"
     )
     word.add_argument(
+        "--lens-start",
+        action="store_true",
+        help="let distortion and vignetting start from what a list of measured lenses says, found by the "
+        "lens's name; helps where frames overlap little, and what the frames show overrules it",
+    )
+    word.add_argument(
         "--horizon",
         nargs="+",
         action="extend",

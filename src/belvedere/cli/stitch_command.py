@@ -90,6 +90,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         bits=bits,
         pixels_per_inch=given.ppi,
         resolution_share=share,
+        lens_start=given.lens_start,
         align=AlignOptions(
             focal_35mm=given.focal_35mm,
             leave_out=tuple(sorted(set(given.leave_out))),

@@ -57,6 +57,9 @@ class StitchOptions:
         Print resolution written into the file.
     resolution_share : float or None
         Resolution of the plate as a share of the frames' own, > 0; `layout.pixels_per_radian` is then None.
+    lens_start : bool
+        Whether distortion and vignetting start from the lens list; `lens_starts` then puts it in `align` and
+        `tone`.
     align, tone, layout, seams
         Options of the stages.
     """
@@ -79,6 +82,7 @@ class StitchOptions:
     bits: Literal[8, 16, 32] = 16
     pixels_per_inch: float = 300.0
     resolution_share: float | None = None
+    lens_start: bool = False
     align: AlignOptions = field(default_factory=AlignOptions)
     tone: ToneOptions = field(default_factory=ToneOptions)
     layout: LayoutOptions = field(default_factory=LayoutOptions)

@@ -45,6 +45,7 @@ from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.cluster import Cluster
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.expected_time import Size, expected_seconds
+from belvedere.pipeline.lens_starts import with_lens_starts
 from belvedere.pipeline.light import is_in_scene_light
 from belvedere.pipeline.notices import set_notices
 from belvedere.pipeline.options import StitchOptions
@@ -191,6 +192,8 @@ class Run:
     def _identify(self) -> None:
         """Hash the sources and work out every stage's key."""
         self._sources.hash()
+        self._options, said = with_lens_starts(self._options, self._sources.frames)
+        self._said += said
         options = self._options
         by_stage: dict[str, Any] = {
             "alignment": options.align,

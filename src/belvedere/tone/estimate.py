@@ -67,7 +67,7 @@ def estimate_tone(
             f"{len(alignment.frames)} placements, {len(transfers)} transfers, {len(matrices)} matrices"
         )
     tables = [np.ascontiguousarray(t.to_linear, dtype=np.float32) for t in transfers]
-    groups = group_tone(frames, alignment, tables)
+    groups = group_tone(frames, alignment, tables, options.lens_starts)
     cameras = [p.camera for p in alignment.frames]
     shifts = _shifts(alignment)
     samples = _by_place(draw_samples(source, cameras, tables, shifts, options, matrices), groups)

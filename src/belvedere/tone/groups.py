@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
+from belvedere.capture.lens_shown import shown_by
+from belvedere.optics.lens_fit import FallFit
+from belvedere.optics.lens_list import Shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,8 @@ class Groups:
         Response of each used frame: body and transfer.
     exposure_ev : ndarray of shape (n,), float64
         log2 of the light the settings gather, mean 0 over frames that have them; NaN where unknown.
+    fall : ndarray of shape (groups, 3)
+        Where each vignetting group starts from.
     """
 
     used: tuple[int, ...]
@@ -36,12 +41,20 @@ class Groups:
     body: NDArray[np.int64]
     response: NDArray[np.int64]
     exposure_ev: NDArray[np.float64]
+    fall: NDArray[np.float64]
 
 
 def group_tone(
-    frames: Sequence[Frame], alignment: Alignment, tables: Sequence[NDArray[np.float32]]
+    frames: Sequence[Frame],
+    alignment: Alignment,
+    tables: Sequence[NDArray[np.float32]],
+    lens_starts: Sequence[tuple[Shown, FallFit]] = (),
 ) -> Groups:
-    """Sort the used frames; groups are numbered in order of first appearance."""
+    """Sort the used frames; groups are numbered in order of first appearance.
+
+    Vignetting starts at none where `lens_starts` knows nothing of a group's first frame.
+    """
+    known_lenses = dict(lens_starts)
     used = alignment.used
     metadata = [frames[i].metadata for i in used]
     bodies = [(m.make, m.model, m.serial) for m in metadata]
@@ -60,7 +73,13 @@ def group_tone(
     )
     if np.isfinite(ev).any():
         ev -= np.nanmean(ev)
-    return Groups(used, _numbered(lenses), _numbered(bodies), _numbered(responses), ev)
+    vignetting = _numbered(lenses)
+    fall = np.zeros((int(vignetting.max(initial=-1)) + 1, 3))
+    for g in range(len(fall)):
+        start = known_lenses.get(shown_by(metadata[int(np.argmax(vignetting == g))], with_stop=True))
+        if start is not None:
+            fall[g] = start.coefficients
+    return Groups(used, vignetting, _numbered(bodies), _numbered(responses), ev, fall)
 
 
 def _numbered(keys: Sequence[Any]) -> NDArray[np.int64]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from belvedere.optics.lens_fit import FallFit
+from belvedere.optics.lens_list import Shown
+
 
 @dataclass(frozen=True, slots=True)
 class ToneOptions:
@@ -19,9 +22,12 @@ class ToneOptions:
         Size of the reduced copy the light is read from, px.
     estimate_response : bool
         Whether a body's unknown contrast curve may be estimated where the overlaps show one.
+    lens_starts : tuple of (Shown, FallFit)
+        Where the vignetting of lenses may start from: a weak belief, which the overlaps overrule.
     """
 
     directions_per_frame: int = 6000
     most_directions: int = 300_000
     level_pixels: int = 350_000
     estimate_response: bool = True
+    lens_starts: tuple[tuple[Shown, FallFit], ...] = ()

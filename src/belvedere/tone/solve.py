@@ -27,7 +27,7 @@ _WHITE_EV = 0.01  # prior scale (Cauchy) of a frame's white balance about 1
 _SETTINGS_EV = 0.05  # prior scale (Cauchy) of gain about the exposure settings
 _UNKNOWN_EV = 1.0  # prior sigma of gain where the settings are unknown
 _BODY_EV = 0.5  # prior sigma of the constant of one body's settings
-_VIGNETTING = (0.5, 0.5, 0.5)  # prior sigmas of (a1, a2, a3) about 0
+_VIGNETTING = (0.5, 0.5, 0.5)  # prior sigmas of (a1, a2, a3) about where they start
 _ROUNDS = 30
 _GENTLE_ROUNDS = 5  # with Cauchy weights, before Tukey's
 _DENSE = 1500  # unknowns up to which the normal equations are solved as a full matrix
@@ -184,12 +184,12 @@ class _System:
         return np.concatenate(list(rows), axis=1)
 
     def start(self) -> Unknowns:
-        """Exposure settings, no vignetting, the profile curve."""
+        """Exposure settings, the groups' own start of vignetting, the profile curve."""
         return Unknowns(
             np.nan_to_num(self.groups.exposure_ev),
             np.zeros((self.frames, 2)),
             np.zeros(self.bodies),
-            np.zeros((self.lenses, 3)),
+            self.groups.fall.copy(),
             np.zeros((self.responses, PARAMETERS)),
         )
 
@@ -345,7 +345,8 @@ class _System:
         cut = 3 * self.lenses
         matrix[:cut, :cut] = np.diag(fall)
         matrix[cut:, cut:] = self.curve_prior
-        now = np.concatenate([unknowns.vignetting.ravel(), unknowns.curve[list(self.curves)].ravel()])
+        off = unknowns.vignetting - self.groups.fall
+        now = np.concatenate([off.ravel(), unknowns.curve[list(self.curves)].ravel()])
         pull = -matrix @ now
         pull[cut:] += self.curve_pull
         return matrix, pull

@@ -151,6 +151,21 @@ def test_two_bodies_see_the_same_light(tmp_path: Path, monkeypatch: pytest.Monke
         np.testing.assert_allclose(ratio / ratio[1], 1.0, atol=0.01)
 
 
+def test_light_that_changed_its_colour_is_called_so(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    spec = replace(SPEC, brightness=0.8, drift_ev=(0.0,), white_balance_sigma=0.0)
+    known, shot = write_set(spec, card), plan_shots(spec)[1]
+    warmer = light_of(spec, shot) * np.array([1.15, 1.0, 0.85], np.float32)
+    write_exposure(spec, shot, warmer, card / known.files[1])
+    report = read_report(report_path(stitch_dng(card, tmp_path / "row.dng")))
+    said = [n for n in report.notices if n.startswith(f"the colour of the light of {known.files[1]} differs")]
+    assert len(said) == 1
+    red, _, blue = report.frames[1].white_balance or (0.0, 0.0, 0.0)
+    others = report.frames[0].white_balance or (0.0, 0.0, 0.0)
+    assert red / others[0] > 1.08
+    assert blue / others[2] < 0.93
+
+
 def test_pictures_with_profiles_give_the_light_these_tell_of(tmp_path: Path) -> None:
     card = tmp_path / "card"
     write_set(set_spec("row", megapixels=0.3, columns=2), card)

@@ -100,3 +100,15 @@ def test_a_sorted_card_gives_the_raw_files_of_its_pictures(tmp_path: Path) -> No
     assert run(["stitch", str(sorting), "--all", "--as", "linear-dng", "--out", str(out), "--quiet"]) == 0
     reports = [read_report(report_path(made)) for made in out.glob("*.dng")]
     assert [[Path(f.file).suffix for f in report.frames] for report in reports] == [[".DNG", ".DNG"]]
+
+
+def test_stepped_exposures_become_floating_point_unless_told_otherwise(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    write_set(replace(set_spec("row", megapixels=0.3, columns=2), raw="dng", bracket_ev=(0.0, -2.0)), card)
+    for name, more, bits in (("a.tif", [], 32), ("b.tif", ["--depth", "16"], 16)):
+        command = ["stitch", str(card), "--as", "linear-tiff", "--out", str(tmp_path / name), "--quiet"]
+        assert run([*command, *more]) in (0, 3)
+        picture = read_report(report_path(tmp_path / name)).picture
+        assert picture is not None
+        assert picture.bits == bits
+        assert tifffile.imread(tmp_path / name).dtype.itemsize * 8 == bits

@@ -88,6 +88,7 @@ def options_from(given: argparse.Namespace) -> StitchOptions:
         block=given.tile,
         kind=kind,
         bits=bits,
+        float_brackets=given.depth is None,
         pixels_per_inch=given.ppi,
         resolution_share=share,
         lens_start=given.lens_start,

@@ -31,6 +31,9 @@ def in_light(options: StitchOptions, gathered: Gathered) -> tuple[StitchOptions,
     """
     if options.kind == "picture":
         return options, gathered
+    if options.kind == "linear-tiff" and options.float_brackets:
+        bracketed = any(len(frame.exposures) > 1 for frame in gathered.frames)
+        options = replace(options, bits=32 if bracketed else options.bits)
     raw = [is_raw_frame(frame) for frame in gathered.frames]
     other = [frame for frame, is_raw in zip(gathered.frames, raw, strict=True) if not is_raw]
     if not other:

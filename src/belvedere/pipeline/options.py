@@ -53,6 +53,8 @@ class StitchOptions:
         What is made.
     bits : 8, 16 or 32
         Bits a sample; 32, floating point, of a linear TIFF alone, which never has 8.
+    float_brackets : bool
+        A linear TIFF of stepped exposures has 32 bits whatever `bits` says: no depth was asked for.
     pixels_per_inch : float
         Print resolution written into the file.
     resolution_share : float or None
@@ -80,6 +82,7 @@ class StitchOptions:
     block: int | None = None
     kind: Kind = "picture"
     bits: Literal[8, 16, 32] = 16
+    float_brackets: bool = False
     pixels_per_inch: float = 300.0
     resolution_share: float | None = None
     lens_start: bool = False

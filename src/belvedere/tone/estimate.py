@@ -93,7 +93,8 @@ def estimate_tone(
         )
     steps = _steps(samples, solution, groups)
     names = [f.name for f in frames]
-    notices = tone_notices(names, groups, samples, unknowns, steps, with_curve)
+    in_scene = bool(frames) and all(e.light == "scene" for f in frames for e in f.exposures)
+    notices = tone_notices(names, groups, samples, unknowns, steps, with_curve, scene_light=in_scene)
     return Tone(tuple(own), responses, steps, notices)
 
 

@@ -73,6 +73,8 @@ def taps(inputs: int, outputs: int, kernel: Kernel = "lanczos3") -> Taps:
     """
     if inputs < 1 or outputs < 1:
         raise ValueError(f"an axis needs at least 1 px, not {inputs} and {outputs}")
+    if inputs == outputs:  # every kernel is 1 at its own pixel and 0 at all others
+        return Taps(np.arange(inputs), np.ones((inputs, 1), np.float32), inputs)
     step = inputs / outputs
     stretch = max(step, 1.0)
     reach = _RADIUS[kernel] * stretch

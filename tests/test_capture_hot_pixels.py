@@ -179,6 +179,9 @@ def test_in_an_invented_place_all_that_show_are_found_and_no_others() -> None:
     assert found is not None
     named = np.isin(rows * width + columns, found.bright)
     assert np.count_nonzero(named & shown) >= 0.99 * np.count_nonzero(shown)
+    dead = (truth.dead_rows > 1) & (truth.dead_rows < height - 2)
+    dead &= (truth.dead_columns > 1) & (truth.dead_columns < width - 2)
+    assert np.isin((truth.dead_rows * width + truth.dead_columns)[dead], found.dark).mean() >= 0.99
     all_faults = np.concatenate(
         [truth.rows * width + truth.columns, truth.dead_rows * width + truth.dead_columns]
     )

@@ -30,6 +30,7 @@ UNIT = 4
 """Steps of the scores to a unit."""
 
 _SPREAD = 0.4  # of the neighbours' range that counts as their spread
+_DEAD = 0.1  # of the darkest neighbours' light: a place that gives less stands out whatever the detail
 _CALM = 1.5  # spread over noise from which not standing out speaks less against a fault: it may be hidden
 LEAST_AGAINST = 0.3
 """Share of its weight that it keeps."""
@@ -194,6 +195,8 @@ def _add_scores(
                     hot[y, x] = _added(hot[y, x], z, calm)
                 if below - zero > 2.0 * CAP * noisy:  # else there is no light that could be missing
                     z = (below - v) / unit
+                    if v - zero < np.float32(_DEAD) * (below - zero):
+                        z = np.float32(CAP)
                     if z >= CAP:
                         strong[1, y // BLOCK, x // BLOCK] += 1
                     dark[y, x] = _added(dark[y, x], z, calm)

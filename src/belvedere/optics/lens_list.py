@@ -3,7 +3,7 @@
 The list holds measurements by volunteers, at some focal lengths, stops and distances; lensfunpy puts values
 between them and draws by the list's own formulas, which are then fitted by ours. Its radii count in halves of
 the short side for distortion and in half diagonals for vignetting, both of the sensor the lens was measured
-on (tried: a test holds it). Only equal names count; a fisheye is left alone.
+on (tried: a test holds it). Only equal names count, but for how they are written; a fisheye is left alone.
 """
 
 from __future__ import annotations
@@ -101,7 +101,8 @@ def lens_start(shown: Shown, database: Any = None) -> LensStart | None:
 
 
 def _plain(name: str) -> str:
-    return "".join(name.casefold().split())
+    """A name without case, blanks, and how it writes the f of an f-number: f/4 is F4."""
+    return "".join(name.casefold().split()).replace("f/", "f")
 
 
 def _full_name(lens: Any) -> str:

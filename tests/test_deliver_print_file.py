@@ -302,7 +302,7 @@ def test_only_prints_are_replaced_unasked(picture: Path, tmp_path: Path, kind: A
 
 def test_the_words_tell_what_there_is(picture: Path, tmp_path: Path) -> None:
     options = PaperOptions(
-        PrintWish(width_mm=300.0, ppi=200.0, wrap_mm=10.0), profile=_COTTON, roll_mm=80.0, overlap_mm=5.0
+        PrintWish(width_mm=300.0, ppi=100.0, wrap_mm=10.0), profile=_COTTON, roll_mm=80.0, overlap_mm=5.0
     )
     with open_picture(picture) as opened:
         plan = plan_print(opened, tmp_path / "p", options)

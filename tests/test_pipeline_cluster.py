@@ -33,7 +33,7 @@ def address() -> Iterator[str]:
 @pytest.fixture(scope="module")
 def frames(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("frames")
-    write_set(set_spec("row", megapixels=0.3), folder)
+    write_set(set_spec("row", megapixels=0.3, columns=4), folder)
     return folder
 
 
@@ -97,8 +97,9 @@ def test_a_worker_with_other_code_is_refused(address: str, monkeypatch: pytest.M
 
 
 def test_nothing_at_the_address_is_said(
-    frames: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    frames: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(cluster_module, "_CONNECT_S", 1.0)  # nobody comes later either
     out = tmp_path / "a.tif"
     code = belvedere(
         ["stitch", str(frames), "--out", str(out), "--quiet", "--scheduler", "tcp://127.0.0.1:9"]

@@ -82,6 +82,18 @@ def test_places_that_stay_are_found_and_no_others(frames: int) -> None:
     assert found.frames == frames
 
 
+def test_an_array_of_six_by_six_is_searched_by_its_own_neighbours() -> None:
+    """Colours of very different light: only neighbours of one colour can tell."""
+    rng = np.random.default_rng(8)
+    y, x = np.mgrid[:240, :320]
+    share = np.array([0.5, 1.0, 0.3])[LARGER.as_array()[y % 6, x % 6]]
+    mosaics = [replace(frame(rng, gentle(t) * share, faults(0.04)), pattern=LARGER) for t in range(5)]
+    found = find_hot_pixels(mosaics)
+    assert found is not None
+    assert found.bright == at(HOT)
+    assert found.dark == at(DEAD)
+
+
 def test_two_frames_are_no_evidence() -> None:
     rng = np.random.default_rng(1)
     assert find_hot_pixels(frame(rng, gentle(t), faults(0.5)) for t in range(2)) is None

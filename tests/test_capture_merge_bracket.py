@@ -14,12 +14,14 @@ import pytest
 from numpy.typing import NDArray
 
 from belvedere.capture.bracket_account import BracketAccount, account_path
+from belvedere.capture.camera_curve import PairOfCodes, estimate_camera_curve
 from belvedere.capture.decode import decode
 from belvedere.capture.digest import file_sha256, joined_digest
-from belvedere.capture.frame import Exposure, Frame
+from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.frame_store import FrameStore
 from belvedere.capture.merge_bracket import merge_bracket
 from belvedere.capture.metadata import read_metadata
+from belvedere.capture.set_contrast import estimate_contrast, poses_to_look_at, with_contrast
 from belvedere.capture.transfer import read_transfer
 from belvedere.demo.faults import Fault
 from belvedere.demo.poses import Shot, plan_shots
@@ -288,3 +290,60 @@ def test_metadata_of_a_merged_frame_are_the_first_s_with_the_shortest_s_settings
     assert Frame(frame.exposures[:1]).metadata == frame.exposures[0].metadata
     unknown = replace(frame.exposures[1], metadata=replace(frame.exposures[1].metadata, iso=None))
     assert Frame((frame.exposures[0], unknown)).metadata.exposure_s == frame.exposures[0].metadata.exposure_s
+
+
+@pytest.mark.parametrize("contrast", [0.0, 0.3, 0.55])
+def test_a_camera_s_own_curve_is_found_from_its_exposures_and_undone(
+    contrast: float, shelf: Path, tmp_path: Path
+) -> None:
+    """Light is true in every tone, up to one factor that the curve near white leaves open."""
+    body = SimulatedBody("Brevalin", "Brevalin C5", contrast=contrast)
+    spec, known, folder = shot(shelf, brightness=1.3, body=body)
+    frame = pose(folder, known.files[:3])
+    found, account = merged(frame, tmp_path)
+    assert bool(account.curve) == (contrast > 0.0)
+    assert not account.wrong_settings
+    assert account.exposure_ev == pytest.approx((0.0, 2.0, 4.0), abs=0.02)
+    assert account.moved_share < 0.01
+    plain = replace(spec, body=replace(body, contrast=0.0))
+    true = true_light(plain, plan_shots(plain)[0])[..., 1]
+    off = np.log2(found[..., 1] / true)
+    bands = [off[(true >= 2.0**k) & (true < 2.0 ** (k + 1))] for k in range(-8, -1)]
+    middles = [float(np.median(band)) for band in bands if band.size > 500]
+    assert len(middles) >= 4
+    assert max(middles) - min(middles) < 0.06
+    assert abs(float(np.mean(middles))) < 0.08
+    given = Frame(tuple(replace(e, contrast=()) for e in frame.exposures))
+    assert merged(given, tmp_path)[1].curve == ()
+
+
+def test_one_curve_serves_all_frames_of_a_camera(shelf: Path, tmp_path: Path) -> None:
+    body = SimulatedBody("Brevalin", "Brevalin C5", contrast=0.55)
+    _, known, folder = shot(shelf, brightness=1.3, body=body)
+    frames = [pose(folder, known.files[:3]), pose(folder, known.files[3:]), pose(folder, known.files[:1])]
+    look = poses_to_look_at(frames)
+    assert list(look.values()) == [(0, 1)]
+    curve = estimate_contrast(frames[:2], tmp_path, decode)
+    assert curve
+    carried = with_contrast(frames, dict.fromkeys(look, curve))
+    assert [f.exposures[0].contrast for f in carried] == [curve, curve, None]
+    assert poses_to_look_at(carried) == {}
+    with FrameStore(tmp_path / "frames", [carried[0], frames[0]]) as store:
+        assert [store.build_one(i) for i in range(2)] == [False, False]
+        account = store.account(0)
+        assert account is not None
+        assert account.curve == curve
+
+
+def test_no_curve_is_made_up_for_settings_that_are_wrong() -> None:
+    """A step of 2 EV whose tags tell none cannot be a curve's doing, nor one of things that moved."""
+    codes = np.random.default_rng(2).uniform(0.2, 0.95, 3000)
+    table = read_transfer(Metadata(1, 1)).to_linear
+    knots = np.linspace(0.0, 1.0, table.size)
+    darker = np.interp(np.interp(codes, knots, table) / 4.0, table, knots)
+    assert estimate_camera_curve([PairOfCodes(codes, darker, 2.0)], table) == ()
+    assert estimate_camera_curve([PairOfCodes(codes, darker, 0.0)], table) is None
+    other = np.random.default_rng(3).permutation(darker)
+    assert estimate_camera_curve([PairOfCodes(codes, other, 2.0)], table) is None
+    assert estimate_camera_curve([PairOfCodes(codes[:50], darker[:50], 2.0)], table) is None
+    assert estimate_camera_curve([], table) is None

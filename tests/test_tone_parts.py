@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 import belvedere.tone.solve as solve
 from belvedere.capture.frame_source import FramesInMemory
+from belvedere.capture.response_curve import PARAMETERS, curve_table, is_plausible, power_row, whole_curve
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix
 from belvedere.tone.groups import Groups
 from belvedere.tone.lattice import directions_near, lattice_for
 from belvedere.tone.medians import medians
 from belvedere.tone.options import ToneOptions
-from belvedere.tone.response import PARAMETERS, curve_table, is_plausible, power_row, whole_curve
 from belvedere.tone.samples import draw_samples, sample_frame
 from tone_sets import ToneSet, encode, gain_error, srgb_table, tone_of
 

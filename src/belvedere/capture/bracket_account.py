@@ -40,6 +40,8 @@ class BracketAccount:
     moved_regions : int
     noise : NoiseModel
         At the sensitivity of the shortest.
+    curve : tuple of float
+        The camera's own contrast curve that was undone, see `response_curve`; empty where there was none.
     version : int
         Of the merging that gave this.
     """
@@ -54,6 +56,7 @@ class BracketAccount:
     moved_share: float = 0.0
     moved_regions: int = 0
     noise: NoiseModel = USUAL_NOISE
+    curve: tuple[float, ...] = ()
     version: int = VERSION
 
 

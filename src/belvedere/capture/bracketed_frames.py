@@ -49,7 +49,7 @@ def find_poses(frames: Sequence[Frame]) -> list[tuple[int, ...]]:
     """Poses shot with stepped exposures, among frames in the order shot.
 
     Tags must show exposures that step back and forth; only then are the frames looked at, by the small
-    pictures in their files. Neighbours that show the same with different exposures are one pose where at least
+    pictures in their files. Neighbours that show the same with other exposures are one pose where at least
     two poses have the same exposures; a pose that lacks some of these is one too.
 
     Returns

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.capture.camera_curve import PairOfCodes
 from belvedere.capture.exposure_noise import USUAL_READ, NoiseModel, PairedLight, estimate_noise
 from belvedere.capture.exposure_shift import Shift, measure_shift
 from belvedere.capture.exposure_steps import Step, measure_step
@@ -28,6 +29,7 @@ _DARKEST = 0.004
 _APART_EV, _APART_SHARE = 0.15, 0.6  # median deviations from which two do not show the same
 _WHOLE_SHIFT_PX = 0.5
 _EDGES = 0.95  # quantile
+_CLIPPED = 0.985  # of the codes: white, as in the tone room
 _SURE_PX = 0.1  # one sigma of a shift that was measured
 _SMOOTH_SHARE = 0.5  # of the squares, those of least gradient, tell noise
 _MOST_FACTOR = float(BLOCK_PX**2)
@@ -285,13 +287,47 @@ def _block_factor(squares: Sequence[PairedLight], model: NoiseModel) -> float:
     return float(np.clip(np.median(spreads), 1.0, _MOST_FACTOR)) if spreads else 1.0
 
 
+def paired_codes(
+    spools: Sequence[SpooledCodes], light_of_codes: NDArray[np.float32], to_linear: NDArray[np.float32]
+) -> list[PairOfCodes]:
+    """Codes of the same even places of neighbouring exposures, for `camera_curve`; none without settings.
+
+    Parameters
+    ----------
+    spools : sequence of SpooledCodes
+    light_of_codes : ndarray
+        By the profile's curve.
+    to_linear : ndarray of shape (1025,)
+        That curve.
+    """
+    if any(spool.ev is None for spool in spools):
+        return []
+    below_white = (np.arange(light_of_codes.size) < _CLIPPED * light_of_codes.size).astype(np.float32)
+    bands = _Bands(spools, light_of_codes, below_white)
+    order = sorted(range(len(spools)), key=lambda k: (spools[k].ev or 0.0, k))
+    knots, table = np.linspace(0.0, 1.0, to_linear.size), np.maximum.accumulate(to_linear.astype(np.float64))
+    pairs = []
+    for shorter, longer in itertools.pairwise(order):
+        a, b = bands.squares(longer, (0, 0)), bands.squares(shorter, (0, 0))
+        smooth = _smooth(a, b)
+        codes = [np.interp(s.light[smooth][:, 1].astype(np.float64), table, knots) for s in (a, b)]
+        step = (spools[longer].ev or 0.0) - (spools[shorter].ev or 0.0)
+        pairs.append(PairOfCodes(codes[0], codes[1], step))
+    return pairs
+
+
 class _Bands:
     """Bands of rows of the exposures, the same in all."""
 
-    def __init__(self, spools: Sequence[SpooledCodes], light_of_codes: NDArray[np.float32]) -> None:
+    def __init__(
+        self,
+        spools: Sequence[SpooledCodes],
+        light_of_codes: NDArray[np.float32],
+        say: NDArray[np.float32] | None = None,
+    ) -> None:
         self.spools = spools
         self._light = light_of_codes
-        self._say = fade(light_of_codes)
+        self._say = fade(light_of_codes) if say is None else say
         self._rows = _band_rows(spools[0].shape[0])
 
     def _codes(self, k: int, offset: tuple[int, int]) -> list[NDArray[np.uint8] | NDArray[np.uint16]]:

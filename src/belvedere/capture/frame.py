@@ -109,11 +109,16 @@ class Metadata:
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """One file of a pose, and how it is to be decoded ("scene" only where it is a raw file)."""
+    """One file of a pose, and how it is to be decoded ("scene" only where it is a raw file).
+
+    `contrast` is the camera's own curve on top of the profile's (`response_curve`), which is undone where
+    exposures are merged: empty where there is none, None where it is not known.
+    """
 
     file: Path
     metadata: Metadata
     light: Light = "screen"
+    contrast: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +138,7 @@ class Frame:
 
     @property
     def metadata(self) -> Metadata:
-        """Of the frame's pixels: of several exposures the first's, with the shortest's settings, and coded by a
+        """Of the frame's pixels: of several exposures the first's, with the shortest's settings, coded by a
         curve of their own in 16 bits."""
         first = self.exposures[0].metadata
         if len(self.exposures) == 1:

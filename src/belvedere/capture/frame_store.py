@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import platform
 import threading
 from collections import OrderedDict
@@ -214,9 +215,11 @@ class FrameStore:
     def _name(self, frame: int, digest: str) -> Path:
         orientation = self._frames[frame].metadata.orientation
         light = "" if self._frames[frame].exposures[0].light == "screen" else "-scene"
+        contrast = self._frames[frame].exposures[0].contrast
+        bent = f"-{hashlib.sha256(repr(contrast).encode()).hexdigest()[:12]}" if contrast else ""
         mending = self._mendings[frame]
         mended = "" if mending is None or not mending.identity else f"-{mending.identity}"
-        return self.folder / f"{digest}-{orientation}{light}{mended}-{LAYOUT}.tiles"
+        return self.folder / f"{digest}-{orientation}{light}{mended}{bent}-{LAYOUT}.tiles"
 
     def _write(self, frame: int, file: Path, pixels: Pixels) -> None:
         layout = self._layouts[frame]

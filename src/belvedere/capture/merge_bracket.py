@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from belvedere.capture.bracket_account import BracketAccount
-from belvedere.capture.compare_exposures import Compared, compare_exposures
+from belvedere.capture.camera_curve import estimate_camera_curve
+from belvedere.capture.compare_exposures import Compared, compare_exposures, paired_codes
+from belvedere.capture.containers import container_of
 from belvedere.capture.exposure_noise import NoiseModel, quantisation_table
 from belvedere.capture.exposure_steps import taken_ev
 from belvedere.capture.frame import Exposure, Frame
@@ -33,6 +35,7 @@ from belvedere.capture.moved_regions import (
     disagreement,
     squares_of,
 )
+from belvedere.capture.response_curve import whole_curve
 from belvedere.capture.spooled_codes import SpooledCodes
 from belvedere.capture.transfer import read_transfer
 from belvedere.errors import UnreadableFile
@@ -72,12 +75,20 @@ def merge_bracket(
         If none of the exposures can be read.
     """
     with ExitStack() as stack:
-        spools, lost = _decoded(frame, scratch, decode, stack)
+        spools, lost = spooled(frame, scratch, decode, stack)
         if not spools:
             raise UnreadableFile(frame.file, lost[0][1])
         transfer = read_transfer(frame.exposures[spools[0].number].metadata)
         coded_by = read_transfer(frame.metadata).to_linear
-        light_of_codes = _light_of_codes(transfer.to_linear, spools[0].dtype)
+        light_of_codes = light_table(transfer.to_linear, spools[0].dtype)
+        contrast = frame.exposures[0].contrast
+        if contrast is None and not is_linear(frame.exposures[0]):
+            contrast = estimate_camera_curve(
+                paired_codes(spools, light_of_codes, transfer.to_linear), transfer.to_linear
+            )
+        if contrast:
+            bent = whole_curve(transfer.to_linear, np.array(contrast)).astype(np.float32)
+            light_of_codes = light_table(bent, spools[0].dtype)
         quantisation = quantisation_table(light_of_codes)
         balance = any(exposure.metadata.white_balance_auto for exposure in frame.exposures)
         compared = compare_exposures(spools, light_of_codes, quantisation, balance=balance)
@@ -100,6 +111,7 @@ def merge_bracket(
         moved_share=0.0 if moved is None else moved.share,
         moved_regions=0 if moved is None else moved.regions,
         noise=used[0].noise,
+        curve=contrast or (),
     )
     return codes, account
 
@@ -114,7 +126,7 @@ class _Used:
     noise: NoiseModel
 
 
-def _decoded(
+def spooled(
     frame: Frame, scratch: Path, decode: Callable[[Exposure], Codes], stack: ExitStack
 ) -> tuple[list[SpooledCodes], list[tuple[int, str]]]:
     """The exposures that can be read and are of one kind, decoded into files; the others with the reason."""
@@ -147,7 +159,15 @@ def _decoded(
     return spools, lost
 
 
-def _light_of_codes(
+def is_linear(exposure: Exposure) -> bool:
+    """Whether no camera put a curve of its own on a file: a raw file, or none that can be read."""
+    try:
+        return container_of(exposure.file) == "raw"
+    except (OSError, UnreadableFile):
+        return True
+
+
+def light_table(
     to_linear: NDArray[np.float32], dtype: np.dtype[np.uint8] | np.dtype[np.uint16]
 ) -> NDArray[np.float32]:
     """Linear light of every code: (256,) or (65536,)."""

@@ -31,6 +31,7 @@ def bracket_notices(frames: Sequence[Frame], accounts: Sequence[BracketAccount |
         *_fewer(frames, accounts),
         *_differ(merged, "aperture", lambda m: m.f_number, lambda v: f"f/{v:g}", _DEPTH),
         *_differ(merged, "ISO", lambda m: m.iso, lambda v: f"{v:g}", _NOISE),
+        *_curves(merged),
         *_wrong(merged),
         *_bent(merged),
         *_shifted(merged),
@@ -74,6 +75,14 @@ def _differ(
     told = [words(v) for v in sorted(values)]
     listed = " and ".join(told) if len(told) < 3 else f"{told[0]} to {told[-1]}"
     return [f"{_listed(own)}: the exposures of one pose differ in {name} ({listed}): {so}"]
+
+
+def _curves(merged: Sequence[_Merged]) -> list[str]:
+    if not any(a.curve for _, a in merged):
+        return []
+    return [
+        "the camera's own contrast curve was estimated from the stepped exposures, and undone to merge them"
+    ]
 
 
 def _wrong(merged: Sequence[_Merged]) -> list[str]:

@@ -19,6 +19,14 @@ class Usable:
 
 
 @dataclass(frozen=True)
+class Contrasts:
+    """The contrast curves of the set's cameras, where exposures are merged: one for each body of the frames'
+    first exposures, in the order met; None where it is not known."""
+
+    curves: tuple[tuple[float, ...] | None, ...]
+
+
+@dataclass(frozen=True)
 class Layout:
     """The plate stage: the plate, why it is this one, and the share of the resolution wanted that it has."""
 

@@ -6,17 +6,19 @@ from dataclasses import replace
 from pathlib import Path
 
 from belvedere.capture.bracket_account import BracketAccount
+from belvedere.capture.decode import decode
 from belvedere.capture.digest import joined_digest
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_store import FrameStore
 from belvedere.capture.gather import Gathered
+from belvedere.capture.set_contrast import estimate_contrast, poses_to_look_at, with_contrast
 from belvedere.errors import NothingToMake, UnreadableFile
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.card import card_paths
 from belvedere.pipeline.decoding import fill_store, hash_files
 from belvedere.pipeline.hot_pixels import Sensors, find_sensors
 from belvedere.pipeline.progress import Progress
-from belvedere.pipeline.results import Usable
+from belvedere.pipeline.results import Contrasts, Usable
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.stages import SourceIdentity
 from belvedere.pipeline.work_folder import WorkFolder
@@ -122,6 +124,7 @@ class SourceSet:
             If fewer than two are left.
         """
         self._look_over_sensors(key)
+        self._find_contrasts(key)
         usable = self._work.load("frames", key, Usable)
         if usable is None:
             failed = self._fill()
@@ -170,6 +173,22 @@ class SourceSet:
             self._work.save("sensors", key, found)
             self.decode_s += self._progress.finish()
         self._sensors = found
+
+    def _find_contrasts(self, key: str) -> None:
+        """The contrast curves of cameras whose exposures are merged, as an earlier run found them, or now."""
+        poses = poses_to_look_at(self.frames)
+        if not poses:
+            return
+        found = self._work.load("contrasts", key, Contrasts)
+        if found is None or len(found.curves) != len(poses):
+            self._progress.begin("frames")
+            self._work.frames.mkdir(parents=True, exist_ok=True)
+            own = [[self.frames[k] for k in numbers] for numbers in poses.values()]
+            found = Contrasts(tuple(estimate_contrast(f, self._work.frames, decode) for f in own))
+            self._work.save("contrasts", key, found)
+            self.decode_s += self._progress.finish()
+        known = {body: curve for body, curve in zip(poses, found.curves, strict=True) if curve is not None}
+        self.frames = with_contrast(self.frames, known)
 
     def _fill(self) -> tuple[tuple[int, str], ...]:
         """A store over the frames, filled; returns what could not be decoded."""

@@ -12,13 +12,13 @@ from threadpoolctl import threadpool_limits
 from belvedere.align.alignment import Alignment
 from belvedere.capture.frame import Frame
 from belvedere.capture.frame_source import FrameSource
+from belvedere.capture.response_curve import is_plausible, whole_curve
 from belvedere.capture.transfer import Transfer
 from belvedere.tone.evidence import explains_more, powers_from_settings, unexplained_ev
 from belvedere.tone.groups import Groups, group_tone
 from belvedere.tone.medians import medians
 from belvedere.tone.notices import tone_notices
 from belvedere.tone.options import ToneOptions
-from belvedere.tone.response import is_plausible, whole_curve
 from belvedere.tone.samples import PairSamples, draw_samples
 from belvedere.tone.solve import Solution, Unknowns, solve_tone
 from belvedere.tone.tone import FrameTone, Response, Tone

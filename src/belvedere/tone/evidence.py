@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from belvedere.capture.response_curve import add_at_codes, power_row, steepness
 from belvedere.tone.groups import Groups
 from belvedere.tone.medians import medians
-from belvedere.tone.response import add_at_codes, power_row, steepness
 from belvedere.tone.samples import PairSamples
 from belvedere.tone.solve import Solution, Unknowns
 

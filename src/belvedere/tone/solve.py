@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csc_matrix
 from scipy.sparse.linalg import splu
 
+from belvedere.capture.response_curve import PARAMETERS, add_at_codes, at_codes, curve_prior, curve_table
 from belvedere.tone.groups import Groups
 from belvedere.tone.medians import medians
-from belvedere.tone.response import PARAMETERS, add_at_codes, at_codes, curve_prior, curve_table
 from belvedere.tone.samples import PairSamples
 from belvedere.tone.vignetting import LEAST_SHARE, relative_illumination
 

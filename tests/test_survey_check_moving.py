@@ -18,8 +18,8 @@ from belvedere.survey.checking.around_region import cause_of
 from belvedere.survey.checking.check_moving import examine_moving
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.overlap_difference import Region
-from belvedere.survey.checking.overlap_field import OverlapField
-from belvedere.survey.checking.turn_fit import TurnFit
+from belvedere.survey.checking.overlap_field import OverlapField, measure_fields
+from belvedere.survey.checking.turn_fit import TurnFit, fit_checked
 from pixel_sets import pixel_set
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "data" / "real"
@@ -69,7 +69,11 @@ def test_near_things_shift_together() -> None:
 
 
 def test_walkers_are_said_to_have_moved() -> None:
-    for found in examine_moving(pixel_set("walkers", columns=4, seed=1, walkers=2)):
+    checked = pixel_set("walkers", columns=4, seed=1, walkers=2)
+    fields = measure_fields(checked)
+    moved = examine_moving(checked, fields, fit_checked(checked, fields))
+    assert moved
+    for found in moved:
         assert found.words.startswith("something moved at 2 places")
         assert found.numbers["moved_places"] == 2.0
         assert "to be safe, shoot both again when it is clear" in found.words

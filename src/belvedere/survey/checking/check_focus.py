@@ -7,15 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.survey.checking.check_sharpness import is_unsharp
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding, Grave
 from belvedere.survey.checking.frame_words import frame_words, listed
-from belvedere.survey.checking.overlap_field import OverlapField, measure_fields
+from belvedere.survey.checking.overlap_field import OverlapField
 from belvedere.survey.checking.sharpness_fit import Sharpness
-from belvedere.survey.checking.turn_fit import TurnFit, fit_checked
+from belvedere.survey.checking.turn_fit import TurnFit
 
 _CHANGE = 0.004
 """Change of focal length from which focus or zoom was moved; common practice, no published source.
@@ -32,11 +31,9 @@ _ZOOMED = 0.03  # more than refocusing does to a landscape; common practice, no 
 
 def examine_focus(
     checked: Checked,
-    fields: Sequence[OverlapField] | None = None,
-    fit: TurnFit | None = None,
+    fields: Sequence[OverlapField],
+    fit: TurnFit,
     sharpness: Sharpness | None = None,
-    *,
-    run: Mapper = map,
 ) -> tuple[Finding, ...]:
     """Look for frames whose focal length differs from their neighbours': refocused or zoomed in between.
 
@@ -44,10 +41,12 @@ def examine_focus(
     ----------
     checked : Checked
         The set.
-    fields, fit, sharpness
-        What was measured before; None: measured here (sharpness only adds words).
-    run : Mapper
-        Applies a pure function to jobs in order.
+    fields : sequence of OverlapField
+        Its overlaps, as `measure_fields` gives them.
+    fit : TurnFit
+        Of these, by `fit_checked`.
+    sharpness : Sharpness or None
+        Of its frames; only adds words.
 
     Returns
     -------
@@ -55,12 +54,6 @@ def examine_focus(
         "focus", to be shot again where it is plain, else a risk; see `weighed`. `focal_factor` is the frame's
         focal length over its neighbours'.
     """
-    if fields is None:
-        fields = measure_fields(checked, run)
-    if fit is None:
-        fit = fit_checked(checked, fields)
-    if fit is None:
-        return ()
     off = _against_neighbours(fit, fields)
     details = dict.fromkeys(fit.frames, 0)
     for field in fields:

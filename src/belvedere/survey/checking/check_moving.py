@@ -16,8 +16,8 @@ from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import listed, pair_words
 from belvedere.survey.checking.overlap_difference import OverlapDifference, Region, compare_overlap
-from belvedere.survey.checking.overlap_field import OverlapField, cameras_of, measure_fields
-from belvedere.survey.checking.turn_fit import TurnFit, fit_checked
+from belvedere.survey.checking.overlap_field import OverlapField, cameras_of
+from belvedere.survey.checking.turn_fit import TurnFit
 
 # No published source for any of these.
 _SKY_RAD = math.radians(3.0)  # what lies wholly above this is sky, branches or birds
@@ -40,8 +40,8 @@ _REMEDY: dict[Cause, str] = {
 
 def examine_moving(
     checked: Checked,
-    fields: Sequence[OverlapField] | None = None,
-    fit: TurnFit | None = None,
+    fields: Sequence[OverlapField],
+    fit: TurnFit | None,
     *,
     run: Mapper = map,
 ) -> tuple[Finding, ...]:
@@ -51,8 +51,10 @@ def examine_moving(
     ----------
     checked : Checked
         The set.
-    fields, fit
-        What was measured before; None: measured here.
+    fields : sequence of OverlapField
+        Its overlaps, as `measure_fields` gives them.
+    fit : TurnFit or None
+        Of these, by `fit_checked`; None: there are too few details for one.
     run : Mapper
         Applies a pure function to jobs in order.
 
@@ -63,10 +65,6 @@ def examine_moving(
         first frame and at `x`, `y` there, px; `moved_places` of them surely moved, `near_places` shift as
         near things do. And one for a sky that moves, `sky_px` being by how much.
     """
-    if fields is None:
-        fields = measure_fields(checked, run)
-    if fit is None:
-        fit = fit_checked(checked, fields)
     found = []
     above: list[OverlapDifference] = []
     cameras = cameras_of(checked)

@@ -7,14 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.geometry.camera import Camera
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import pair_words
-from belvedere.survey.checking.overlap_field import OverlapField, cameras_of, measure_fields
-from belvedere.survey.checking.turn_fit import TurnFit, fit_checked, pupil_shift
+from belvedere.survey.checking.overlap_field import OverlapField, cameras_of
+from belvedere.survey.checking.turn_fit import TurnFit, pupil_shift
 
 HEIGHT_M = 1.5
 """Height of the entrance pupil above the ground where nothing tells; common practice, no published source."""
@@ -27,11 +26,10 @@ _NEAR_DOWN = 0.2  # sine of the angle below the horizon from which ground counts
 
 def examine_parallax(
     checked: Checked,
-    fields: Sequence[OverlapField] | None = None,
-    fit: TurnFit | None = None,
+    fields: Sequence[OverlapField],
+    fit: TurnFit,
     *,
     nearest_ground_m: float | None = None,
-    run: Mapper = map,
 ) -> tuple[Finding, ...]:
     """Look for an entrance pupil off the pan axis, by what near ground shows in the overlaps.
 
@@ -39,12 +37,12 @@ def examine_parallax(
     ----------
     checked : Checked
         The set; its alignment is level.
-    fields, fit
-        What was measured before; None: measured here.
+    fields : sequence of OverlapField
+        Its overlaps, as `measure_fields` gives them.
+    fit : TurnFit
+        Of these, by `fit_checked`.
     nearest_ground_m : float or None
         Distance from the lens to the nearest ground that any frame shows, m; None: a camera 1.5 m above it.
-    run : Mapper
-        Applies a pure function to jobs in order.
 
     Returns
     -------
@@ -52,12 +50,6 @@ def examine_parallax(
         "parallax", a risk: `offset_mm` is how far the pupil stands before the axis (negative: behind it),
         with `offset_sigma_mm`; `parallax_px` the largest in an overlap, px of the frames.
     """
-    if fields is None:
-        fields = measure_fields(checked, run)
-    if fit is None:
-        fit = fit_checked(checked, fields)
-    if fit is None:
-        return ()
     cameras = cameras_of(checked)
     details = sum(int(np.count_nonzero(np.isfinite(left))) for left in fit.left_px)
     if abs(fit.pupil) < _SIGMAS * fit.pupil_sigma or fit.gain > -_BETTER * details:

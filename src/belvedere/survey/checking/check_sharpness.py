@@ -8,13 +8,11 @@ from collections.abc import Collection, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.align.start import Mapper
 from belvedere.capture.frame import Frame
 from belvedere.survey.checking.checked import Checked
 from belvedere.survey.checking.finding import Finding
 from belvedere.survey.checking.frame_words import frame_words
-from belvedere.survey.checking.overlap_field import measure_fields
-from belvedere.survey.checking.sharpness_fit import Sharpness, measure_sharpness
+from belvedere.survey.checking.sharpness_fit import Sharpness
 from belvedere.survey.checking.window_sharpness import blur_px
 
 # Natural logs of energy. Clean simulated sets stay within 0.3 by direction and 0.1 on the whole, 3 px of
@@ -27,10 +25,9 @@ _ONE_WAY = 0.45  # of the loss on the whole, by which directions differ where th
 
 def examine_sharpness(
     checked: Checked,
-    sharpness: Sharpness | None = None,
+    sharpness: Sharpness,
     *,
     told_elsewhere: Collection[int] = (),
-    run: Mapper = map,
 ) -> tuple[Finding, ...]:
     """Look for frames less sharp than their neighbours, in windows of the same details at full resolution.
 
@@ -38,12 +35,10 @@ def examine_sharpness(
     ----------
     checked : Checked
         The set.
-    sharpness : Sharpness or None
-        Where it was measured before; None: it is measured here.
+    sharpness : Sharpness
+        Of its frames, by `measure_sharpness`.
     told_elsewhere : collection of int
         Frames whose blur another finding tells.
-    run : Mapper
-        Applies a pure function to jobs in order.
 
     Returns
     -------
@@ -52,10 +47,6 @@ def examine_sharpness(
         worst direction, `blur_px` the length of the motion or the diameter of the circle of confusion that
         does that, and `angle_deg` the motion's direction from x towards y where it is plain.
     """
-    if sharpness is None:
-        sharpness = measure_sharpness(checked, measure_fields(checked, run), run)
-    if sharpness is None:
-        return ()
     found = []
     for k, frame in enumerate(sharpness.frames):
         if frame not in told_elsewhere and is_unsharp(sharpness, k):

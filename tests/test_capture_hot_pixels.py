@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
@@ -346,6 +347,9 @@ def test_decoded_frames_are_kept_apart_by_what_was_mended(tmp_path: Path) -> Non
         assert mended.build_one(0)
         np.testing.assert_array_equal(mended.whole(0, 0), decode(own.exposures[0], found))
         np.testing.assert_array_equal(plain.whole(0, 0), decode(own.exposures[0]))
+        elsewhere = pickle.loads(pickle.dumps(mended))
+        np.testing.assert_array_equal(elsewhere.whole(0, 0), mended.whole(0, 0))
+        elsewhere.close()
         assert (mended.whole(0, 0) != plain.whole(0, 0)).any()
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from belvedere.capture.frame import Frame
 from belvedere.capture.gather import gather
 from belvedere.cli.main import run
 from belvedere.demo.render import write_set
@@ -48,6 +49,21 @@ def test_of_too_few_frames_it_says_that_it_did_not_look(tmp_path: Path, count: i
     assert "not looked for" in notice
     assert str(count) in notice
     assert sensors.mendings(gather([tmp_path]).frames) == (None,) * count
+
+
+def test_of_stepped_exposures_the_longest_and_the_shortest_are_looked_at(tmp_path: Path) -> None:
+    """Four stops more show places that drown in the noise of the short ones; both kinds are mended."""
+    spec = replace(spoilt(4), bracket_ev=(-4.0, 0.0))
+    write_set(spec, tmp_path)
+    files = gather([tmp_path]).frames
+    stepped = [Frame((files[k].exposures[0], files[k + 1].exposures[0])) for k in range(0, 8, 2)]
+    places = []
+    for frames in (stepped, files[0::2], files[1::2]):
+        (sensor,) = find_sensors(frames, Threads(1)).bodies
+        assert sensor.hot is not None
+        places.append(set(sensor.hot.bright))
+    assert places[0] == places[1] | places[2]
+    assert len(places[2]) > len(places[1])
 
 
 def test_each_body_has_its_own_and_pictures_have_none(tmp_path: Path) -> None:

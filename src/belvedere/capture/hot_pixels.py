@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, comb
 
 import numpy as np
@@ -81,6 +81,14 @@ class HotPixels:
             return ""
         told = np.array([self.width, self.height, *self.places.tolist()], dtype="<i8").tobytes()
         return hashlib.sha256(told + np.array(self.black, dtype="<f8").tobytes()).hexdigest()[:16]
+
+    def joined(self, other: HotPixels) -> HotPixels:
+        """The places of both, found from other exposures of the same frames."""
+        return replace(
+            self,
+            bright=tuple(sorted({*self.bright, *other.bright})),
+            dark=tuple(sorted({*self.dark, *other.dark})),
+        )
 
     def mend(self, mosaic: NDArray[np.uint16], pattern: NDArray[np.uint8]) -> None:
         """Put the places right from their neighbours, in place.

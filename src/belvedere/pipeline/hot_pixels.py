@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from belvedere.capture.containers import container_of
 from belvedere.capture.frame import Frame, Metadata
@@ -66,7 +67,8 @@ def find_sensors(frames: Sequence[Frame], run: Schedule) -> Sensors:
     Parameters
     ----------
     frames : sequence of Frame
-        The set; of frames of several exposures the first stands for all.
+        The set. Of frames of several exposures the longest show the weakest places, and the shortest those in
+        skies that clip in longer ones: both are looked at, each for itself.
     run : Schedule
         Reads files beside each other.
     """
@@ -76,10 +78,12 @@ def find_sensors(frames: Sequence[Frame], run: Schedule) -> Sensors:
             members.setdefault(_body(frame.metadata), []).append(frame)
     bodies = []
     for body, own in members.items():
-        found = None
+        found: HotPixels | None = None
         if len(own) >= LEAST_FRAMES:
-            files = [own[i].file for i in _spread(len(own))]
-            found = find_hot_pixels(m for m in run(read_mosaic, files) if m is not None)
+            chosen = [own[i] for i in _spread(len(own))]
+            for files in dict.fromkeys((_files(chosen, longest=True), _files(chosen, longest=False))):
+                here = find_hot_pixels(m for m in run(read_mosaic, files) if m is not None)
+                found = here if found is None or here is None else found.joined(here)
         bodies.append(Sensor(*body, len(own), found))
     return Sensors(tuple(bodies))
 
@@ -88,6 +92,15 @@ def _spread(count: int) -> list[int]:
     """At most `MOST_FRAMES` of so many, from the first to the last, evenly."""
     chosen = min(count, MOST_FRAMES)
     return [i * (count - 1) // (chosen - 1) for i in range(chosen)]
+
+
+def _files(frames: Sequence[Frame], *, longest: bool) -> tuple[Path, ...]:
+    """Of each frame its longest or its shortest exposure, as the settings tell."""
+    chosen = []
+    for frame in frames:
+        by_light = sorted(frame.exposures, key=lambda e: e.metadata.exposure_ev or 0.0)
+        chosen.append(by_light[-1 if longest else 0].file)
+    return tuple(chosen)
 
 
 def _is_raw(frame: Frame) -> bool:

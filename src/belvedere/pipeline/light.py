@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from belvedere.capture.camera_colour import read_camera_colour
@@ -13,7 +14,7 @@ from belvedere.errors import BelvedereError, UnreadableFile
 from belvedere.pipeline.options import StitchOptions
 
 
-def is_in_scene_light(frames: tuple[Frame, ...]) -> bool:
+def is_in_scene_light(frames: Sequence[Frame]) -> bool:
     """Whether a set is worked in scene light."""
     return bool(frames) and all(e.light == "scene" for frame in frames for e in frame.exposures)
 

@@ -14,7 +14,6 @@ from belvedere.capture.camera_colour import CameraColour, scene_profile, xyz_d50
 from belvedere.capture.icc import read_profile
 from belvedere.capture.primaries import CommonProfile, linear_profile, srgb_profile
 from belvedere.compose.dng_format import DngFormat
-from belvedere.compose.dng_limits import largest_share
 from belvedere.compose.dng_preview import encode_dng_preview
 from belvedere.compose.encode import Encoder, PieceEncoder
 from belvedere.compose.encode_linear import LinearEncoder
@@ -22,15 +21,11 @@ from belvedere.compose.encode_screen import ScreenEncoder
 from belvedere.compose.exif_block import ExifValues
 from belvedere.compose.headroom import headroom_for
 from belvedere.compose.ifd import Tag, ascii_tag, byte_tag, rational_tag, short_tag, signed_rational_tag
-from belvedere.compose.layout import LayoutOptions, choose_plate
 from belvedere.compose.picture_format import PictureFormat
 from belvedere.compose.picture_xmp import picture_xmp
 from belvedere.compose.report import CameraReport
 from belvedere.compose.tiff import TileForm
 from belvedere.compose.tile_code import encode_tile
-from belvedere.errors import BelvedereError
-from belvedere.geometry.camera import Camera
-from belvedere.geometry.plate import Plate
 from belvedere.pipeline.blocks import TileCoder, code_dng
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.scene import Scene
@@ -143,35 +138,6 @@ def screen_encoder(colour: CameraColour, brightness_ev: float = 0.0) -> ScreenEn
         colour.baseline_ev + brightness_ev
     )
     return ScreenEncoder(tuple(tuple(float(v) for v in row) for row in matrix))
-
-
-def largest_dng(cameras: list[Camera], options: LayoutOptions) -> tuple[LayoutOptions, float]:
-    """Options that lay the picture out no larger than readers take a DNG, and the share of its resolution.
-
-    Raises
-    ------
-    BelvedereError
-        If it cannot be made to fit.
-    """
-    full = choose_plate(cameras, options)[0].pixels_per_radian
-
-    def size_at(share: float) -> tuple[int, int]:
-        plate, _ = choose_plate(cameras, replace(options, pixels_per_radian=share * full))
-        return plate.width, plate.height
-
-    share = largest_share(size_at)
-    if share is None:
-        raise BelvedereError("this picture fits no DNG; make a linear TIFF with --as linear-tiff")
-    return (options if share == 1.0 else replace(options, pixels_per_radian=share * full)), share
-
-
-def reduced_notice(plate: Plate, share: float) -> str:
-    """What a person should know of a DNG made smaller than the frames would give."""
-    full = f"{plate.width / share:,.0f} x {plate.height / share:,.0f}"
-    return (
-        f"reduced to {100.0 * share:.1f} % ({plate.width:,} x {plate.height:,} px, of about {full}), the "
-        "most that readers of DNG take; --as linear-tiff makes the full size"
-    )
 
 
 def software() -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -15,7 +15,6 @@ from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
 from belvedere.capture.bracket_account import brightness_ev
 from belvedere.capture.decode import decode
-from belvedere.capture.digest import file_sha256
 from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.gather import Gathered
 from belvedere.capture.metadata import read_metadata
@@ -25,7 +24,6 @@ from belvedere.capture.transfer import read_transfer
 from belvedere.compose.coverage import measure_coverage
 from belvedere.compose.encode import Encoder, PieceEncoder
 from belvedere.compose.exif_block import ExifValues, common_values
-from belvedere.compose.layout import choose_plate
 from belvedere.compose.preview_file import write_preview
 from belvedere.compose.report import (
     PictureReport,
@@ -41,10 +39,12 @@ from belvedere.errors import UnreadableFile
 from belvedere.geometry.plate import Plate
 from belvedere.pipeline.account import Made, make_report
 from belvedere.pipeline.bracket_notices import bracket_notices
+from belvedere.pipeline.bracket_response import merged_response
 from belvedere.pipeline.budget import Budget
 from belvedere.pipeline.cluster import Cluster
 from belvedere.pipeline.code_version import code_versions
 from belvedere.pipeline.expected_time import Size, expected_seconds
+from belvedere.pipeline.lay_out import lay_out, reduced_notice
 from belvedere.pipeline.lens_starts import with_lens_starts
 from belvedere.pipeline.light import is_in_scene_light
 from belvedere.pipeline.notices import set_notices
@@ -53,9 +53,7 @@ from belvedere.pipeline.outcome import Outcome
 from belvedere.pipeline.peak_memory import PeakMemory
 from belvedere.pipeline.product import (
     SmallPicture,
-    largest_dng,
     product,
-    reduced_notice,
     screen_encoder,
     software,
 )
@@ -66,6 +64,7 @@ from belvedere.pipeline.room_on_disk import check_room
 from belvedere.pipeline.scene import Scene, lights, used_cameras
 from belvedere.pipeline.schedule import Threads
 from belvedere.pipeline.source_set import SourceSet
+from belvedere.pipeline.stage_options import options_by_stage
 from belvedere.pipeline.stages import STAGES, stage_keys
 from belvedere.pipeline.tile_counts import TileCounts
 from belvedere.pipeline.watched import Watched
@@ -143,7 +142,9 @@ class Run:
         alignment = self._stage("alignment", Alignment, "align", self._align)
         common = self._colours(alignment)
         neutral = None if common.colour is None else common.colour.neutral
-        layout = self._stage("plate", Layout, "compose", lambda: self._lay_out(alignment))
+        layout = self._stage(
+            "plate", Layout, "compose", lambda: lay_out(used_cameras(alignment), self._options)
+        )
         if layout.share < 1.0:
             self._say(reduced_notice(layout.plate, layout.share))
         tone = self._stage("tone", Tone, "tone", lambda: self._measure_tone(alignment, common))
@@ -194,19 +195,7 @@ class Run:
         self._sources.hash()
         self._options, said = with_lens_starts(self._options, self._sources.frames)
         self._said += said
-        options = self._options
-        by_stage: dict[str, Any] = {
-            "alignment": options.align,
-            "tone": options.tone,
-            "plate": [options.layout, options.resolution_share],
-            "seams": [options.seams, [file_sha256(f.mask) if f.mask else None for f in self._sources.frames]],
-            "picture": [options.bits, options.pixels_per_inch, options.out.name],
-        }
-        if self._in_scene_light:
-            by_stage["frames"] = "scene light"
-        if options.kind != "picture":
-            by_stage["plate"].append(options.kind == "linear-dng")
-            by_stage["picture"].append(options.kind)
+        by_stage = options_by_stage(self._options, self._sources.frames)
         rooms = {room for stage in STAGES for room in stage.rooms}
         self._keys = stage_keys(self._sources.identities, by_stage, code_versions(sorted(rooms)))
 
@@ -283,17 +272,6 @@ class Run:
             common.to_common,
         )
 
-    def _lay_out(self, alignment: Alignment) -> Layout:
-        options, share = self._options.layout, self._options.resolution_share
-        cameras = used_cameras(alignment)
-        if share is not None:
-            finest = max(camera.focal_px for camera in cameras)
-            options = replace(options, pixels_per_radian=share * finest)
-        fitted = 1.0
-        if self._options.kind == "linear-dng":
-            options, fitted = largest_dng(cameras, options)
-        return Layout(*choose_plate(cameras, options), fitted)
-
     def _place_seams(
         self, alignment: Alignment, tone: Tone, plate: Plate, neutral: tuple[float, float, float] | None
     ) -> Seams:
@@ -318,7 +296,7 @@ class Run:
             own = tone.frames[i]
             if own is not None and common.carried[i] and self._sources.frames[i].metadata.curve is None:
                 return tone.responses[own.response]
-        return Response(common.transfer.known_from, common.transfer.to_linear)
+        return merged_response(common.transfer, [self._sources.accounts[i] for i in alignment.used])
 
     def _exif(self, alignment: Alignment, common: CommonProfile) -> ExifValues:
         values = common_values(

@@ -17,6 +17,9 @@ from belvedere.capture.decode import decode
 from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.merge_bracket import merge_bracket
 from belvedere.capture.metadata import read_metadata
+from belvedere.capture.response_curve import whole_curve
+from belvedere.capture.transfer import read_transfer
+from belvedere.demo.exposing import decode_curve
 from belvedere.demo.poses import plan_shots
 from belvedere.demo.render import light_of, truth, write_exposure
 from belvedere.demo.sets import set_spec
@@ -44,6 +47,7 @@ def measure(setting: Setting) -> Iterator[Figure]:
             yield from _wedge(files, name, plan, folder)
     yield _noise(folder)
     yield _rounded_times(folder)
+    yield from _contrast(min(setting.megapixels, _MEGAPIXELS), folder)
     megapixels = min(setting.megapixels, _MEGAPIXELS)
     for raw in ("none", "dng"):
         yield from _walkers(raw, megapixels, list(seeds(setting, _SEEDS)), folder)
@@ -86,6 +90,22 @@ def _rounded_times(folder: Path) -> Figure:
     account = merge_bracket(Frame(tuple(told)), folder, decode)[1]
     off = np.abs(np.array(account.exposure_ev) - (0.0, 2.0, 4.0)).max()
     return Figure("steps told as 1/30, 1/125, 1/8 s: worst", float(off), "EV", 0.02)
+
+
+def _contrast(megapixels: float, folder: Path) -> Iterator[Figure]:
+    """JPEGs of a body with a contrast curve of its own, which no profile tells."""
+    contrast = 0.55
+    body = SimulatedBody("Brevalin", "Brevalin C5", contrast=contrast)
+    plan = PLANS["3 exposures, 2 EV"]
+    spec = set_spec("row", megapixels=megapixels, columns=1, bracket_ev=plan, brightness=1.3, body=body)
+    frame = _shot(spec, folder / "contrast")
+    account = merge_bracket(frame, folder, decode)[1]
+    off = np.abs(np.array(account.exposure_ev) - (0.0, 2.0, 4.0)).max()
+    yield Figure("a camera's own contrast: worst step", float(off), "EV", 0.02)
+    found = whole_curve(read_transfer(frame.exposures[0].metadata).to_linear, np.array(account.curve))
+    codes = slice(103, 1000)  # from a tenth of white to where it clips
+    miss = np.log2(found[codes] / decode_curve(contrast)[codes])
+    yield Figure("the same: its curve, least to most off", float(np.ptp(miss)), "EV", 0.1)
 
 
 def _walkers(raw: str, megapixels: float, those: list[int], folder: Path) -> Iterator[Figure]:

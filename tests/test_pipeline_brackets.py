@@ -22,26 +22,29 @@ from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.capture.gather import gather
 from belvedere.cli.main import run
 from belvedere.compose.report import Report, read_report
+from belvedere.demo.poses import plan_shots
 from belvedere.demo.render import write_set
 from belvedere.demo.sets import set_spec
 from belvedere.pipeline.bracket_notices import bracket_notices, exposures_words
 from belvedere.pipeline.options import StitchOptions
 from belvedere.pipeline.poses import in_poses
 from belvedere.pipeline.progress import Progress
+from belvedere.pipeline.room_on_disk import exposures_bytes
 from belvedere.pipeline.series_frames import find_frames, first_exposures
 from belvedere.pipeline.stitch import stitch
 from belvedere.pipeline.summary import summary
 from belvedere.survey.sorting.series_file import read_series
+from tests.test_pipeline_linear import directions, seen_by
 
 STEPS = (0.0, -2.0, 2.0)
+SPEC = replace(set_spec("row", megapixels=0.25, columns=3, bracket_ev=STEPS, brightness=1.9), raw="both")
 
 
 @pytest.fixture(scope="module")
 def shot() -> Iterator[Path]:
     """Three poses of three exposures, the sky of the first ones beyond white, as JPEG and raw."""
     with TemporaryDirectory() as folder:
-        spec = set_spec("row", megapixels=0.25, columns=3, bracket_ev=STEPS, brightness=1.9)
-        write_set(replace(spec, raw="both"), Path(folder))
+        write_set(SPEC, Path(folder))
         yield Path(folder)
 
 
@@ -100,6 +103,19 @@ def test_highlights_beyond_the_usual_white_are_in_the_linear_picture(shot: Path,
     covered = light[light[..., 3] > 0.99][:, :3]
     assert (covered.max(axis=1) > 0.25).mean() > 0.02  # white of the first exposures
     assert (covered.max(axis=1) > 0.99).mean() < 0.01
+    rays, ratios = directions(report), []
+    for pose, taken in enumerate(plan_shots(SPEC)[::3]):
+        true, _, smooth = seen_by(report, SPEC, pose, taken, rays)
+        green = np.stack([light[smooth][:, 1], true[smooth][:, 1]])
+        ratios.append(green[:, (light[smooth][:, :3].max(axis=1) < 0.9)])
+    found, true_green = np.concatenate(ratios, axis=1)
+    depth = np.floor(np.log2(true_green)).astype(int)
+    middles = [
+        float(np.median((found / true_green)[depth == d])) for d in range(-9, 1) if (depth == d).sum() > 400
+    ]
+    assert len(middles) >= 3
+    assert max(middles) / min(middles) < 1.01  # the same factor in every tone
+    assert np.mean(middles) == pytest.approx(1.9 / 4.0, rel=0.01)
 
 
 def test_a_pose_goes_on_without_an_exposure_that_is_missing_or_damaged(jpegs: Path, tmp_path: Path) -> None:
@@ -249,3 +265,8 @@ def test_a_picture_is_as_bright_as_the_middle_exposures() -> None:
     assert brightness_ev([account(), five]) == pytest.approx(2.0)
     assert brightness_ev([account(), None]) == pytest.approx(1.0)
     assert brightness_ev([]) == 0.0
+
+
+def test_the_room_for_exposures_being_merged_is_asked_for_beforehand() -> None:
+    assert exposures_bytes([frame(), Frame(frame().exposures[:2])]) == 3 * 60 * 40 * 3
+    assert exposures_bytes([Frame(frame().exposures[:1])]) == 0

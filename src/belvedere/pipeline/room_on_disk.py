@@ -41,8 +41,21 @@ def check_room(frames: Sequence[Frame], options: StitchOptions) -> None:
     check_needs(
         [
             Need(work, "for the frames, decoded, in the work folder", max(0, found.work_bytes - kept)),
+            Need(work, "for exposures while they are merged", exposures_bytes(frames)),
             Need(out.parent, "for the picture", max(0, found.picture_bytes - grown)),
         ]
+    )
+
+
+def exposures_bytes(frames: Sequence[Frame]) -> int:
+    """Bytes of the decoded exposures of the largest pose that is merged; 0 where none is."""
+    return max(
+        (
+            sum(e.metadata.width * e.metadata.height * 3 * e.metadata.bits // 8 for e in frame.exposures)
+            for frame in frames
+            if len(frame.exposures) > 1
+        ),
+        default=0,
     )
 
 

@@ -17,6 +17,7 @@ import pyvips
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from belvedere.capture.primaries import srgb_profile
 from belvedere.compose.report import CoverageReport, ExposureReport, report_path, write_report
@@ -136,7 +137,35 @@ def test_a_pdfs_boxes_are_those_of_the_print(picture: Path, tmp_path: Path) -> N
     )
     data = file.read_bytes()
     assert b"/S /GTS_PDFX" in data  # the paper is a printer's
-    assert b"/ICCBased 7 0 R" in data
+    assert b"/ICCBased 5 0 R" in data
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_large_picture_is_several_images_without_a_line_between(
+    picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bits: Any
+) -> None:
+    """Shown at any size as if it were one; every image holds its rows and one of the next's.
+
+    PDFium puts each on whole pixels of the screen, so that detail moves by up to one of them.
+    """
+    options = replace(_PLAIN, wish=PrintWish(width_mm=200.0, ppi=100.0), format="pdf", bits=bits)
+    (one,) = _make(picture, tmp_path / "one", options)
+    monkeypatch.setattr(print_file, "_STRIP_BYTES", 1)  # strips of 8 rows
+    monkeypatch.setattr("belvedere.deliver.paper_pdf.MOST_IMAGE_BYTES", 787 * 3 * bits // 8 * 100)
+    (several,) = _make(picture, tmp_path / "several", options)
+    assert several.read_bytes().count(b"/Subtype /Image") == 4  # 369 rows, 96 each
+    for wide in (787, 400, 613, 1500):
+        shown, wanted = _rendered(several, wide).astype(int), _rendered(one, wide).astype(int)
+        least, most = minimum_filter(wanted, (3, 3, 1)), maximum_filter(wanted, (3, 3, 1))
+        assert max((least - shown).max(), (shown - most).max()) <= 4, wide
+        assert np.abs(shown - wanted).mean() < 1.0
+    document = pypdfium2.PdfDocument(several)
+    rows = [
+        item.get_bitmap().height
+        for item in document[0].get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_IMAGE])
+    ]
+    document.close()
+    assert rows == [97, 97, 97, 369 - 3 * 96]
 
 
 def test_a_page_too_long_for_a_pdf_has_a_larger_unit(picture: Path, tmp_path: Path) -> None:
@@ -350,7 +379,7 @@ def test_a_pdf_beyond_what_some_readers_count_is_said_before(picture: Path, tmp_
     with open_picture(picture) as opened:
         pdf = plan_print(opened, tmp_path / "p", PaperOptions(wish, format="pdf"))
         tiff = plan_print(opened, tmp_path / "p", PaperOptions(wish))
-    assert "holds one picture of more than 2 GB" in pdf.remarks[0]
+    assert "is more than some readers open, which end at 2 GB" in pdf.remarks[0]
     assert tiff.remarks == ()
 
 

@@ -1,4 +1,7 @@
-"""A print's PDF: one page of one panel, its picture one image in the paper's own colours, its marks as lines.
+"""A print's PDF: one page of one panel, its picture in the paper's own colours, its marks as lines.
+
+A large picture is several images, one below the other: each reaches a row of pixels under the next, so that
+no reader shows a line between them.
 
 Sources: ISO 32000-1:2008: 7.5 (file structure; offsets of ten digits in 7.5.4), 7.4.4 (FlateDecode,
 predictor 2), 8.9.5 (image dictionaries, 16 bits a component), 8.6.5.5 (ICCBased), 14.11.2 (page boundaries),
@@ -25,14 +28,15 @@ from belvedere.errors import PlanError
 MOST_BYTES = 10**10 - 1
 """The file's table of offsets has ten digits."""
 
-LARGEST_WHOLE_NUMBER = 2**31 - 1
-"""The largest that readers need to know (annex C.2; from memory); a stream's length is one."""
+MOST_IMAGE_BYTES = 1 << 29
+"""Raw bytes of an image: PDFium leaves black what comes after 1 GiB, and shows nothing of one of more than 4
+(measured with pypdfium2 5.15); readers need to know no number above 2^31 - 1 (annex C.2; from memory)."""
 
 _LONGEST_SIDE = 14_400.0
 _DEFLATE_LEVEL = 1
 _ADLER = 65521
 _SPACE_OBJECTS = {"GRAY": "/DeviceGray", "RGB": "/DeviceRGB", "CMYK": "/DeviceCMYK"}
-_CATALOG, _PAGES, _PAGE, _CONTENT, _IMAGE, _LENGTH, _PROFILE, _INFO = range(1, 9)
+_CATALOG, _PAGES, _PAGE, _CONTENT, _PROFILE, _INFO, _IMAGES = range(1, 8)  # images and their lengths last
 
 
 class PaperPdf:
@@ -53,6 +57,9 @@ class PaperPdf:
             1, math.ceil(max(form.panel.page.width, form.panel.page.height) * points / _LONGEST_SIDE)
         )
         self._scale = points / self._unit
+        row_bytes = form.panel.image.width * form.paper.channels * form.bits // 8
+        self._image_rows = max(1, MOST_IMAGE_BYTES // (row_bytes * form.rows)) * form.rows
+        self._images = 0
         self._at = 0
         self._offsets: dict[int, int] = {}
         self._adler, self._stream = 1, 0
@@ -71,22 +78,31 @@ class PaperPdf:
 
     def strip(self, codes: NDArray[Any], top: int, start: int, stop: int) -> bytes:
         """Encode image rows; as `PaperTiff.strip`, with nothing off the grid."""
-        del top, start, stop
+        del top, stop
         image = self.form.panel.image
-        return packed_differences(codes[:, image.x0 : image.x1])
+        rows = codes[:, image.x0 : image.x1]
+        pieces = [packed_differences(rows)]
+        if start > image.y0 and (start - image.y0) % self._image_rows == 0:
+            pieces.insert(0, packed_differences(rows[:1]))  # the last row of the image before
+        return b"".join(len(piece).to_bytes(8, "big") + piece for piece in pieces)
 
     def put(self, strip: bytes) -> None:
         """Append the next strip."""
-        adler, raw = int.from_bytes(strip[:4], "big"), int.from_bytes(strip[4:12], "big")
-        self._adler = _joined_adler(self._adler, adler, raw)
-        self._write(memoryview(strip)[12:])
-        self._stream += len(strip) - 12
+        at = 0
+        while at < len(strip):
+            if at:
+                self._end_image()
+                self._begin_image()
+            start, at = at + 8, at + 8 + int.from_bytes(strip[at : at + 8], "big")
+            piece = memoryview(strip)[start:at]
+            adler, raw = int.from_bytes(piece[:4], "big"), int.from_bytes(piece[4:12], "big")
+            self._adler = _joined_adler(self._adler, adler, raw)
+            self._write(piece[12:])
+            self._stream += len(piece) - 12
 
     def close(self) -> None:
         """End the image, and write everything else."""
-        tail = b"\x03\0" + self._adler.to_bytes(4, "big")  # an empty last block, and the checksum
-        self._write(tail + b"\nendstream\nendobj\n")
-        self._object(_LENGTH, str(self._stream + len(tail)))
+        self._end_image()
         self._profile_object()
         self._content_object()
         self._page_object()
@@ -98,18 +114,31 @@ class PaperPdf:
         )
         self._end()
 
+    def _rows_of_image(self, k: int) -> Rect:
+        """Where an image lies on the print's grid, with the row that reaches under the next."""
+        image = self.form.panel.image
+        top = image.y0 + k * self._image_rows
+        return Rect(image.x0, top, image.x1, min(top + self._image_rows + 1, image.y1))
+
     def _begin_image(self) -> None:
-        image, channels = self.form.panel.image, self.form.paper.channels
-        self._offsets[_IMAGE] = self._at
+        image, channels = self._rows_of_image(self._images), self.form.paper.channels
+        number = _IMAGES + 2 * self._images
+        self._images += 1
+        self._offsets[number] = self._at
         self._write(
-            f"{_IMAGE} 0 obj\n<< /Type /XObject /Subtype /Image /Width {image.width} /Height {image.height} "
+            f"{number} 0 obj\n<< /Type /XObject /Subtype /Image /Width {image.width} /Height {image.height} "
             f"/ColorSpace [/ICCBased {_PROFILE} 0 R] /BitsPerComponent {self.form.bits} /Interpolate false "
             f"/Filter /FlateDecode /DecodeParms << /Predictor 2 /Colors {channels} "
-            f"/BitsPerComponent {self.form.bits} /Columns {image.width} >> /Length {_LENGTH} 0 R >>\n"
+            f"/BitsPerComponent {self.form.bits} /Columns {image.width} >> /Length {number + 1} 0 R >>\n"
             "stream\n".encode()
         )
         self._write(b"\x78\x01")
-        self._stream = 2
+        self._adler, self._stream = 1, 2
+
+    def _end_image(self) -> None:
+        tail = b"\x03\0" + self._adler.to_bytes(4, "big")  # an empty last block, and the checksum
+        self._write(tail + b"\nendstream\nendobj\n")
+        self._object(_IMAGES + 2 * self._images - 1, str(self._stream + len(tail)))
 
     def _profile_object(self) -> None:
         packed = zlib.compress(self.form.paper.data, 9)
@@ -122,9 +151,12 @@ class PaperPdf:
         )
 
     def _content_object(self) -> None:
-        x, y, w, h = self._box(self.form.panel.image)
         black = " ".join(str(c) for c in self.form.paper.black(1))
-        lines = [f"q {_n(w)} 0 0 {_n(h)} {_n(x)} {_n(y)} cm /Picture Do Q", f"/Paper cs {black} sc"]
+        lines = []
+        for k in range(self._images):
+            x, y, w, h = self._box(self._rows_of_image(k))
+            lines.append(f"q {_n(w)} 0 0 {_n(h)} {_n(x)} {_n(y)} cm /Picture{k} Do Q")
+        lines.append(f"/Paper cs {black} sc")
         for mark in self.form.panel.marks:
             lines.append(" ".join(_n(v) for v in self._box(mark)) + " re f")
         content = "\n".join(lines).encode()
@@ -138,10 +170,11 @@ class PaperPdf:
         }
         told = " ".join(f"/{name} [{self._corners(rect)}]" for name, rect in boxes.items())
         unit = f" /UserUnit {self._unit}" if self._unit > 1 else ""
+        images = " ".join(f"/Picture{k} {_IMAGES + 2 * k} 0 R" for k in range(self._images))
         self._object(
             _PAGE,
             f"<< /Type /Page /Parent {_PAGES} 0 R {told}{unit} /Contents {_CONTENT} 0 R /Resources "
-            f"<< /XObject << /Picture {_IMAGE} 0 R >> "
+            f"<< /XObject << {images} >> "
             f"/ColorSpace << /Paper [/ICCBased {_PROFILE} 0 R] >> >> >>",
         )
 

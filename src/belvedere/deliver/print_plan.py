@@ -13,7 +13,7 @@ import belvedere
 from belvedere.compose.finished_file import disk_space, free_bytes, output_failed
 from belvedere.deliver.colour_conversion import Intent
 from belvedere.deliver.panels import Panel, cut_into_panels
-from belvedere.deliver.paper_pdf import LARGEST_WHOLE_NUMBER, MOST_BYTES
+from belvedere.deliver.paper_pdf import MOST_BYTES
 from belvedere.deliver.paper_profile import PaperProfile
 from belvedere.deliver.paper_size import PrintLayout, PrintWish, lay_out
 from belvedere.deliver.picture import Picture
@@ -36,6 +36,7 @@ SOFTWARE = f"Belvedere {belvedere.__version__} (print)"
 
 _PDF_TAIL = 4096  # the information dictionary lies within the end of the file
 _SUFFIX: dict[Format, str] = {"tiff": ".tif", "pdf": ".pdf"}
+_READ_EVERYWHERE = 2**31 - 1  # places in a file that a signed number of 32 bits holds
 _WHOLE = 0.995  # covered so far, nobody would see what is not
 _NO_PRINT = {".png", ".jpg", ".jpeg", ".jxl", ".avif", ".webp", ".heic", ".dng", ".icc"}
 _TYPICAL_RATIO = {8: 0.5, 16: 0.76}  # deflated over raw, as `compose.picture_format` has measured it
@@ -195,11 +196,10 @@ def _remarks(picture: Picture, options: PaperOptions, largest_bytes: int) -> Ite
             f"{100.0 * (1.0 - covered):.0f} % of the picture's rectangle was not photographed and stays bare "
             f"paper{past}; crop the picture first if that is not wanted"
         )
-    if options.format == "pdf" and largest_bytes > LARGEST_WHOLE_NUMBER:
+    if options.format == "pdf" and largest_bytes > _READ_EVERYWHERE:
         yield (
-            f"a PDF of about {disk_space(largest_bytes)} holds one picture of more than 2 GB, and some "
-            "readers count no further; ask the print house, or take --as tiff"
-            + (" or --bits 8" if options.bits == 16 else "")
+            f"a PDF of about {disk_space(largest_bytes)} is more than some readers open, which end at 2 GB; "
+            "ask the print house, or take --as tiff" + (" or --bits 8" if options.bits == 16 else "")
         )
 
 

@@ -13,6 +13,7 @@ from belvedere.capture.frame import Exposure, Frame, Metadata
 from belvedere.geometry.camera import Camera
 from belvedere.geometry.rotation import pose_matrix, quaternion_from_matrix, rotation_x, rotation_y
 from belvedere.optics.sensor import Sensor
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.plan_grid import plan_grid
 from belvedere.plan.shoot_plan import ShootPlan
@@ -31,7 +32,7 @@ def plan_of(
     half = math.radians(wide_deg) / 2.0
     view = View(-half, half, math.radians(low_deg), math.radians(high_deg))
     head = Head(CLICK, CLICK) if clicks else Head()
-    return plan_grid(view, SENSOR, changes.pop("focal_mm", 50.0), head=head, **changes)  # type: ignore[arg-type]
+    return plan_grid(view, SENSOR, changes.pop("focal_mm", 50.0), GridAsked(head=head, **changes))  # type: ignore[arg-type]
 
 
 def shot_by(

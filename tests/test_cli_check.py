@@ -17,6 +17,7 @@ import pytest
 from belvedere.cli.main import run
 from belvedere.demo.sets import render_set
 from belvedere.optics.sensor import Sensor
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.plan_file import plan_bytes, read_plan
 from belvedere.plan.plan_grid import plan_grid
@@ -99,7 +100,7 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A row shot by a plan, its third stop forgotten, and the plan."""
     folder = tmp_path_factory.mktemp("planned")
     view = View(*(math.radians(a) for a in (-45.0, 45.0, -15.0, 15.0)))
-    plan = plan_grid(view, Sensor(36.0, 24.0, 6000, 4000), 50.0, head=Head(math.radians(2.5)))
+    plan = plan_grid(view, Sensor(36.0, 24.0, 6000, 4000), 50.0, GridAsked(head=Head(math.radians(2.5))))
     (folder / "plan.json").write_bytes(plan_bytes(plan))
     step, count = math.degrees(plan.rows[0].step), plan.frames
     render_set("row", folder / "row", megapixels=0.2, columns=count, step_deg=step, omit=((0, 2),))

@@ -16,6 +16,7 @@ from belvedere.optics.sensor import Sensor
 from belvedere.plan.cautions import cautions
 from belvedere.plan.field_sheet import MADE_BY, field_sheet
 from belvedere.plan.figures import figures_of
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.light import light_of_plan
 from belvedere.plan.place import Place
@@ -31,7 +32,7 @@ Box = tuple[float, float, float, float]
 
 def told(wide: float, tall: float, focal: float, *, lit: bool = False, **more: object) -> ToldPlan:
     view = view_of_angles(math.radians(wide), math.radians(tall), bearing=math.radians(110))
-    plan = plan_grid(view, SENSOR, focal, **more)  # type: ignore[arg-type]
+    plan = plan_grid(view, SENSOR, focal, GridAsked(**more))  # type: ignore[arg-type]
     shooting = Shooting(nearest_m=5.0, cloud_speed_m_s=10.0 if lit else None)
     figures = figures_of(plan, shooting)
     if not lit:

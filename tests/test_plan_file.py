@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from belvedere.errors import UnreadableFile
 from belvedere.optics.sensor import Sensor
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.plan_file import SCHEMA, plan_bytes, read_document, read_plan
 from belvedere.plan.plan_grid import plan_grid
@@ -25,7 +26,7 @@ FULL_FRAME = Sensor(36.0, 24.0, 6000, 4000)
 
 def _plan(head: Head | None = None) -> ShootPlan:
     view = view_between_bearings(math.radians(350), math.radians(40), -0.3, 0.41)
-    return plan_grid(view, FULL_FRAME, 50.0, head=head)
+    return plan_grid(view, FULL_FRAME, 50.0, GridAsked(head=head or Head()))
 
 
 @settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -52,7 +53,10 @@ def test_a_plan_comes_back_to_the_bit(
 ) -> None:
     view = View(left, left + wide, low, low + tall, bearing)
     plan = plan_grid(
-        view, FULL_FRAME, focal, overlap=overlap, head=Head(click, None), order="rows", begin="bottom"
+        view,
+        FULL_FRAME,
+        focal,
+        GridAsked(overlap=overlap, head=Head(click, None), order="rows", begin="bottom"),
     )
     written = plan_bytes(plan)
     file = tmp_path / "plan.json"

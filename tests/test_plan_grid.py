@@ -14,6 +14,7 @@ from belvedere.errors import PlanError
 from belvedere.geometry.frame_overlap import overlap_area
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.columns import widest_step
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.plan_grid import frame_window, plan_grid
 from belvedere.plan.shoot_plan import ShootPlan
@@ -86,7 +87,7 @@ def _asked(draw: st.DrawFn) -> tuple[View, Sensor, float, str, float]:
 @given(_asked())
 def test_every_view_is_covered_with_the_overlap_asked(asked: tuple[View, Sensor, float, str, float]) -> None:
     view, sensor, focal, orientation, overlap = asked
-    _hold(plan_grid(view, sensor, focal, orientation=orientation, overlap=overlap))  # type: ignore[arg-type]
+    _hold(plan_grid(view, sensor, focal, GridAsked(orientation=orientation, overlap=overlap)))  # type: ignore[arg-type]
 
 
 @settings(deadline=None, max_examples=25)
@@ -113,12 +114,7 @@ def test_clicks_are_whole_and_keep_all_that(
             view,
             sensor,
             focal,
-            orientation=orientation,  # type: ignore[arg-type]
-            overlap=overlap,
-            head=head,
-            order=order,  # type: ignore[arg-type]
-            begin=begin,  # type: ignore[arg-type]
-            extra_column_and_row=extra,
+            GridAsked(orientation, overlap, head, order, begin, extra),  # type: ignore[arg-type]
         )
     except PlanError as error:
         assert "too wide" in str(error)  # noqa: PT017 - a head too coarse is one of two right answers
@@ -217,11 +213,11 @@ def test_a_sphere_has_fewer_columns_away_from_the_level_and_a_frame_at_either_po
 def test_a_full_turn_with_clicks() -> None:
     turn = View(-math.pi, math.pi, -0.1, 0.1)
     # 50 mm upright may step 18.0 degrees. Clicks of 5: 15 degrees each, 24 frames, closed with equal steps.
-    equal = plan_grid(turn, FULL_FRAME, 50.0, head=Head(_deg(5.0))).rows[0]
+    equal = plan_grid(turn, FULL_FRAME, 50.0, GridAsked(head=Head(_deg(5.0)))).rows[0]
     assert len(equal.stops) == 24
     assert equal.closing_step == pytest.approx(equal.step) == pytest.approx(_deg(15.0))
     # Clicks of 7 do not divide the turn: 14 degrees each, 26 frames, the last step 10
-    uneven = plan_grid(turn, FULL_FRAME, 50.0, head=Head(_deg(7.0))).rows[0]
+    uneven = plan_grid(turn, FULL_FRAME, 50.0, GridAsked(head=Head(_deg(7.0)))).rows[0]
     assert len(uneven.stops) == 26
     assert math.degrees(uneven.step) == pytest.approx(14.0)
     assert math.degrees(uneven.closing_step or 0.0) == pytest.approx(10.0)
@@ -232,7 +228,9 @@ def test_orders_of_shooting() -> None:
     grid = {
         (order, begin): [
             [s.number for s in row.stops]
-            for row in plan_grid(view, FULL_FRAME, 50.0, order=order, begin=begin, overlap=0.25).rows  # type: ignore[arg-type]
+            for row in plan_grid(
+                view, FULL_FRAME, 50.0, GridAsked(order=order, begin=begin, overlap=0.25)
+            ).rows  # type: ignore[arg-type]
         ]
         for order in ("serpentine", "rows")
         for begin in ("top", "bottom")
@@ -249,7 +247,7 @@ def test_orders_of_shooting() -> None:
 def test_an_extra_column_and_row_stand_around_the_same_middle() -> None:
     view = view_of_angles(_deg(90), _deg(40))
     plain = plan_grid(view, FULL_FRAME, 50.0)
-    more = plan_grid(view, FULL_FRAME, 50.0, extra_column_and_row=True)
+    more = plan_grid(view, FULL_FRAME, 50.0, GridAsked(extra_column_and_row=True))
     _hold(more)
     assert len(more.rows) == len(plain.rows) + 1
     assert max(len(r.stops) for r in more.rows) == max(len(r.stops) for r in plain.rows) + 1
@@ -265,7 +263,7 @@ def test_an_extra_column_and_row_stand_around_the_same_middle() -> None:
 
 def test_one_frame_is_enough_for_a_small_view_whatever_the_head() -> None:
     view = view_of_angles(_deg(20), _deg(20))
-    plan = plan_grid(view, FULL_FRAME, 50.0, head=Head(_deg(30.0), _deg(30.0)))
+    plan = plan_grid(view, FULL_FRAME, 50.0, GridAsked(head=Head(_deg(30.0), _deg(30.0))))
     assert plan.frames == 1
     row = plan.rows[0]
     assert (row.step, row.overlap, row.overlap_below, row.closing_step) == (0.0, None, None, None)
@@ -304,11 +302,12 @@ def test_ten_thousand_frames_in_a_second() -> None:
     ],
 )
 def test_what_cannot_be_planned_says_what_can(asked: dict[str, object], words: str) -> None:
-    given = {"focal_mm": 50.0} | asked
+    given = dict(asked)
+    focal_mm = given.pop("focal_mm", 50.0)
     if "head" in given:
         given["head"] = Head(*(None if c is None else _deg(c) for c in given["head"]))  # type: ignore[attr-defined]
     with pytest.raises(PlanError, match=words):
-        plan_grid(SPHERE, FULL_FRAME, **given)  # type: ignore[arg-type]
+        plan_grid(SPHERE, FULL_FRAME, focal_mm, GridAsked(**given))  # type: ignore[arg-type]
 
 
 def test_a_click_is_above_nought() -> None:

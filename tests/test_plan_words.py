@@ -13,6 +13,7 @@ from belvedere.optics.sensor import Sensor
 from belvedere.plan.cautions import cautions
 from belvedere.plan.compare import compare_lenses, compare_words
 from belvedere.plan.figures import figures_of, near_limit_of, rail_allowed_of
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.number_words import bytes_words, degrees_words, distance_words, print_words, share_words
 from belvedere.plan.one_row import one_row_band
@@ -28,7 +29,7 @@ SENSOR = Sensor(36.0, 24.0, 8208, 5472)
 
 
 def planned(wide: float, tall: float, focal: float, **more: object) -> ShootPlan:
-    return plan_grid(view_of_angles(math.radians(wide), math.radians(tall)), SENSOR, focal, **more)  # type: ignore[arg-type]
+    return plan_grid(view_of_angles(math.radians(wide), math.radians(tall)), SENSOR, focal, GridAsked(**more))  # type: ignore[arg-type]
 
 
 def told(plan: ShootPlan, shooting: Shooting | None = None, **more: object) -> ToldPlan:
@@ -164,11 +165,11 @@ def test_a_longer_lens_gives_more_pixels_and_the_same_view() -> None:
 
 def test_a_lens_that_cannot_is_named_beside_those_that_can() -> None:
     view = view_of_angles(math.radians(100), math.radians(40))
-    tried = compare_lenses(view, SENSOR, [24.0, 300.0], Shooting(), head=Head(math.radians(15)))
+    tried = compare_lenses(view, SENSOR, [24.0, 300.0], Shooting(), GridAsked(head=Head(math.radians(15))))
     text = " ".join(compare_words(tried, Shooting()).split())
     assert "300 mm: clicks of 15 degrees for turning are too wide" in text
     with pytest.raises(PlanError, match="too wide"):
-        compare_lenses(view, SENSOR, [300.0], Shooting(), head=Head(math.radians(15)))
+        compare_lenses(view, SENSOR, [300.0], Shooting(), GridAsked(head=Head(math.radians(15))))
 
 
 def test_numbers_are_said_as_people_say_them() -> None:

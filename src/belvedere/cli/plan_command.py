@@ -14,7 +14,7 @@ from belvedere.cli.plan_camera import CameraAsked, camera_asked
 from belvedere.cli.plan_machine import machine_words
 from belvedere.cli.plan_moment import MomentAsked, moment_asked
 from belvedere.cli.plan_quantities import DEGREES, DISTANCES_M, LENGTHS_MM, SPEEDS_M_S, number, whole
-from belvedere.cli.plan_view import USUAL_LENSES_MM, GridAsked, lens_asked, print_ppi, view_asked
+from belvedere.cli.plan_view import USUAL_LENSES_MM, lens_asked, print_ppi, view_asked
 from belvedere.cli.plan_written import check_replaceable, write_plan, write_sheet
 from belvedere.errors import PlanError
 from belvedere.plan.cautions import cautions
@@ -22,6 +22,7 @@ from belvedere.plan.compare import compare_lenses, compare_words
 from belvedere.plan.day_words import day_words, moon_day_words
 from belvedere.plan.field_sheet import field_sheet
 from belvedere.plan.figures import figures_of
+from belvedere.plan.grid_asked import USUAL_OVERLAP, GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.light import light_of_plan
 from belvedere.plan.moon import moon_day
@@ -61,12 +62,7 @@ def plan_command(given: argparse.Namespace) -> int:
         asked.view,
         camera.sensor,
         asked.focal_mm,
-        orientation=grid.orientation,
-        overlap=grid.overlap,
-        head=grid.head,
-        order=given.order,
-        begin=given.begin,
-        extra_column_and_row=given.extra,
+        grid,
     )
     told = _told(plan, shooting, moment, given, camera, said)
     if given.out is not None:
@@ -85,7 +81,7 @@ def plan_command(given: argparse.Namespace) -> int:
 
 def grid_asked(given: argparse.Namespace) -> GridAsked:
     """How the grid is to be laid."""
-    overlap = 1.0 / 3.0
+    overlap = USUAL_OVERLAP
     if given.overlap is not None:
         overlap = number("--overlap", given.overlap, {"%": 1.0}, "33") / 100.0
     clicks: list[float] = []
@@ -95,7 +91,14 @@ def grid_asked(given: argparse.Namespace) -> GridAsked:
                 "--clicks: a head turns and tilts", "give one or two numbers, like --clicks 15 7.5"
             )
         clicks = [math.radians(number("--clicks", c, DEGREES, "15 7.5")) for c in given.clicks]
-    return GridAsked("landscape" if given.landscape else "portrait", overlap, Head(*clicks))
+    return GridAsked(
+        orientation="landscape" if given.landscape else "portrait",
+        overlap=overlap,
+        head=Head(*clicks),
+        order=given.order,
+        begin=given.begin,
+        extra_column_and_row=given.extra,
+    )
 
 
 def shooting_asked(given: argparse.Namespace) -> tuple[Shooting, tuple[str, ...]]:
@@ -149,12 +152,7 @@ def _tell_lenses(
         camera.sensor,
         lenses,
         shooting,
-        orientation=grid.orientation,
-        overlap=grid.overlap,
-        head=grid.head,
-        order=given.order,
-        begin=given.begin,
-        extra_column_and_row=given.extra,
+        grid,
     )
     if given.quiet:
         return

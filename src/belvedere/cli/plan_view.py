@@ -12,11 +12,10 @@ from belvedere.optics.positive import need_positive
 from belvedere.optics.print_size import MM_PER_INCH, PRINT_PPI, PrintSize
 from belvedere.optics.sensor import Sensor
 from belvedere.optics.visual_acuity import ppi_needed
-from belvedere.plan.head import Head
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.number_words import Units, degrees_words, focal_words, print_words
 from belvedere.plan.one_row import one_row_band
 from belvedere.plan.picture_size import extent_of
-from belvedere.plan.shoot_plan import Orientation
 from belvedere.plan.view import FULL_TURN, View, view_between_bearings
 from belvedere.plan.wanted import focal_for_print, focal_of_angle, view_as_with, view_of_print
 
@@ -27,15 +26,6 @@ NO_VIEW = (
     "what is the picture to show? Give --view 120x40 (degrees), --bearings 210 330, --as-with 24, or a "
     "--print with its --lens"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class GridAsked:
-    """How the grid is to be laid: see `plan_grid`."""
-
-    orientation: Orientation
-    overlap: float
-    head: Head
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from itertools import zip_longest
 from belvedere.errors import PlanError
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.figures import Figures, figures_of
-from belvedere.plan.head import Head
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head_words import paragraph
 from belvedere.plan.number_words import (
     Units,
@@ -22,9 +22,8 @@ from belvedere.plan.number_words import (
     small_words,
 )
 from belvedere.plan.plan_grid import plan_grid
-from belvedere.plan.shoot_plan import Orientation, ShootPlan
+from belvedere.plan.shoot_plan import ShootPlan
 from belvedere.plan.shooting import Shooting
-from belvedere.plan.stops import Begin, Order
 from belvedere.plan.view import View
 
 
@@ -43,13 +42,7 @@ def compare_lenses(
     sensor: Sensor,
     focal_mm: Sequence[float],
     shooting: Shooting,
-    *,
-    orientation: Orientation = "portrait",
-    overlap: float = 1.0 / 3.0,
-    head: Head | None = None,
-    order: Order = "serpentine",
-    begin: Begin = "top",
-    extra_column_and_row: bool = False,
+    grid: GridAsked | None = None,
 ) -> tuple[LensTried, ...]:
     """Plan one view with several lenses, each once, from the shortest.
 
@@ -65,17 +58,7 @@ def compare_lenses(
     tried = []
     for lens in sorted(set(focal_mm)):
         try:
-            plan = plan_grid(
-                view,
-                sensor,
-                lens,
-                orientation=orientation,
-                overlap=overlap,
-                head=head,
-                order=order,
-                begin=begin,
-                extra_column_and_row=extra_column_and_row,
-            )
+            plan = plan_grid(view, sensor, lens, grid)
             tried.append(LensTried(lens, plan, figures_of(plan, shooting), None))
         except PlanError as error:
             tried.append(LensTried(lens, None, None, str(error)))

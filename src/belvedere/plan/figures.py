@@ -24,6 +24,7 @@ from belvedere.optics.parallax import near_limit_m, rail_error_allowed_mm
 from belvedere.optics.perspective import detail_m
 from belvedere.optics.print_size import PrintSize, print_size
 from belvedere.optics.visual_acuity import ppi_needed
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.motion import Motion, motion_between
 from belvedere.plan.one_row import one_row_band
 from belvedere.plan.plan_grid import plan_grid
@@ -302,10 +303,12 @@ def _other_way(plan: ShootPlan) -> OtherWay | None:
             plan.view,
             plan.sensor,
             plan.focal_mm,
-            orientation=other,
-            overlap=plan.overlap_wanted,
-            head=plan.head,
-            extra_column_and_row=plan.extra_column_and_row,
+            GridAsked(
+                orientation=other,
+                overlap=plan.overlap_wanted,
+                head=plan.head,
+                extra_column_and_row=plan.extra_column_and_row,
+            ),
         )
         talls = []
         for way in (other, plan.orientation):

@@ -9,6 +9,7 @@ from belvedere.errors import PlanError
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.angles import kept_angle
 from belvedere.plan.columns import Columns
+from belvedere.plan.grid_asked import GridAsked
 from belvedere.plan.head import Head
 from belvedere.plan.picture_size import picture_size
 from belvedere.plan.pitches import choose_rows, usual_spacing, with_extra_row
@@ -28,19 +29,13 @@ def plan_grid(
     view: View,
     sensor: Sensor,
     focal_mm: float,
-    *,
-    orientation: Orientation = "portrait",
-    overlap: float = 1.0 / 3.0,
-    head: Head | None = None,
-    order: Order = "serpentine",
-    begin: Begin = "top",
-    extra_column_and_row: bool = False,
+    grid: GridAsked | None = None,
 ) -> ShootPlan:
     """Plan the stops that cover a view.
 
     Every point of the view is in a frame; neighbours in a row, and each frame with the row above and below
-    it, share at least `overlap` of their area. In each row the step is the largest that keeps both, so rows
-    away from the level have fewer columns; a full turn closes with equal steps.
+    it, share at least the part of their area that is asked for. In each row the step is the largest that
+    keeps both, so rows away from the level have fewer columns; a full turn closes with equal steps.
 
     Parameters
     ----------
@@ -48,53 +43,44 @@ def plan_grid(
     sensor : Sensor
     focal_mm : float
         Of a rectilinear lens, mm, > 0.
-    orientation : "portrait" or "landscape"
-    overlap : float
-        Share of a frame's area, 0 to below 0.9.
-    head : Head or None
-        Its clicks, to which steps are rounded down; None: it stops anywhere.
-    order : "serpentine" or "rows"
-        Every other row from right to left, or all from left to right.
-    begin : "top" or "bottom"
-        Which row is shot first.
-    extra_column_and_row : bool
-        A column more in rows that do not go all round, and a row more, for safety; the grid stays about the
-        view's middle.
+    grid : GridAsked or None
+        How it is to be laid and shot; None: as is usual.
 
     Raises
     ------
     PlanError
         If a number is out of its range, or the head's clicks are too wide; says what would do.
     """
+    grid = GridAsked() if grid is None else grid
     for what, value, known in (
-        ("orientation", orientation, ORIENTATIONS),
-        ("order", order, ORDERS),
-        ("row to begin with", begin, BEGINS),
+        ("orientation", grid.orientation, ORIENTATIONS),
+        ("order", grid.order, ORDERS),
+        ("row to begin with", grid.begin, BEGINS),
     ):
         if value not in known:
             raise PlanError(f"there is no {what} called {value!r}", f"there are {' and '.join(known)}")
-    _check_overlap(overlap)
-    window = frame_window(sensor, focal_mm, orientation)
+    _check_overlap(grid.overlap)
+    window = frame_window(sensor, focal_mm, grid.orientation)
     view = view.kept()
-    head = Head() if head is None else head
-    head = Head(*(None if c is None else kept_angle(c) for c in (head.yaw_click, head.pitch_click)))
-    asked = Asked(window, view, overlap, head)
+    clicks = (grid.head.yaw_click, grid.head.pitch_click)
+    head = Head(*(None if c is None else kept_angle(c) for c in clicks))
+    asked = Asked(window, view, grid.overlap, head)
     _check_count(asked, focal_mm)
     rows = choose_rows(asked)
-    if extra_column_and_row:
+    if grid.extra_column_and_row:
         rows = with_extra_row(replace(asked, extra=1), rows)
     projection, width, height = picture_size(view, sensor.focal_px(focal_mm))
     return ShootPlan(
         view=view,
         sensor=sensor,
-        orientation=orientation,
+        orientation=grid.orientation,
         focal_mm=focal_mm,
-        overlap_wanted=overlap,
+        overlap_wanted=grid.overlap,
         head=head,
-        order=order,
-        begin=begin,
-        extra_column_and_row=extra_column_and_row,
-        rows=_planned(window, rows, head, order, begin),
+        order=grid.order,
+        begin=grid.begin,
+        extra_column_and_row=grid.extra_column_and_row,
+        rows=_planned(window, rows, head, grid.order, grid.begin),
         projection=projection,
         width_px=width,
         height_px=height,

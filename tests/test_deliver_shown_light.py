@@ -16,6 +16,7 @@ from belvedere.capture.primaries import srgb_profile, wide_profile
 from belvedere.cli.main import run
 from belvedere.deliver.picture import open_picture
 from belvedere.deliver.shown_light import is_linear
+from belvedere.deliver.tiff_samples import TiffSamples
 from belvedere.errors import UnreadableFile
 from dng_files import noise, write_dng
 
@@ -85,6 +86,28 @@ def test_light_comes_out_as_codes_of_wide_primaries(
     assert np.abs(shown[..., :3] / 65535.0 - wanted).max() < 4e-3
     assert (shown[:9, :7] == 0).all()
     assert (shown[10:, 10:, 3] == 65535).all()
+
+
+@pytest.mark.parametrize("how", [{}, {"tile": None, "rowsperstrip": 7}], ids=["tiles", "strips"])
+def test_parts_are_the_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: dict[str, Any]) -> None:
+    """Of a wide band, light is in memory part by part, and every strip and tile is decoded once."""
+    path = write(tmp_path / "p.tif", "codes", **how)
+    with open_picture(path) as picture:
+        whole = picture.read(0, 0, 130, 90)
+    decoded: list[int] = []
+    decode = TiffSamples._decode
+
+    def noted(self: TiffSamples, index: int, row: int) -> NDArray[Any]:
+        decoded.append(index)
+        return decode(self, index, row)
+
+    monkeypatch.setattr(TiffSamples, "_decode", noted)
+    monkeypatch.setattr("belvedere.deliver.shown_light._PART_PX", 64)
+    with open_picture(path, cache_bytes=0) as picture:
+        assert np.array_equal(picture.read(0, 0, 130, 90), whole)
+        assert sorted(decoded) == list(range(len(set(decoded))))
+        for box in ((3, 5, 129, 88), (63, 0, 65, 8), (64, 7, 128, 14), (129, 89, 130, 90)):
+            assert np.array_equal(picture.read(*box), whole[box[1] : box[3], box[0] : box[2]])
 
 
 def test_codes_of_linear_light_are_kept_as_they_are(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ Sources: ICC.1:2022, annex F.3 (matrix and curve profiles); CIPA DC-009 (DCF 2.0
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from belvedere.capture.primaries import wide_profile
 from belvedere.deliver.light_codes import LightCodes
 from belvedere.deliver.samples import Samples
 
+_PART_PX = 4096  # width of what is light at a time: a whole number of tiles of any usual size
 _STRAIGHT = 1e-3  # of full light: a curve nearer to a straight line is one
 
 
@@ -57,14 +59,29 @@ class ShownLight:
 
     def read(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[Any]:
         """Codes of a rectangle within the picture, (y1 - y0, x1 - x0, 3 or 4), uint16."""
-        found = self._samples.read(x0, y0, x1, y1)
-        light = np.empty((*found.shape[:2], 4), np.float32)
-        _to_wide(found, self._matrix, self._full, light)
-        return self._codes.codes(light, found.shape[2])
+        out = np.empty((y1 - y0, x1 - x0, 4 if self.has_coverage else 3), np.uint16)
+        for a, b, c, d in _parts(x0, y0, x1, y1, self.step, in_squares=self.in_squares):
+            found = self._samples.read(a, b, c, d)
+            light = np.empty((*found.shape[:2], 4), np.float32)
+            _to_wide(found, self._matrix, self._full, light)
+            out[b - y0 : d - y0, a - x0 : c - x0] = self._codes.codes(light, found.shape[2])
+        return out
 
     def close(self) -> None:
         """Let go of the file."""
         self._samples.close()
+
+
+def _parts(
+    x0: int, y0: int, x1: int, y1: int, step: int, *, in_squares: bool
+) -> Iterator[tuple[int, int, int, int]]:
+    """A rectangle in parts that touch few strips or tiles twice: light takes four times the codes' memory."""
+    if in_squares:
+        for x in range(x0 - x0 % _PART_PX, x1, _PART_PX):
+            yield max(x, x0), y0, min(x + _PART_PX, x1), y1
+    else:
+        for y in range(y0 - y0 % step, y1, step):
+            yield x0, max(y, y0), x1, min(y + step, y1)
 
 
 def _linear(profile: bytes | None) -> Profile | None:

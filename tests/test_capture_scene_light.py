@@ -30,6 +30,7 @@ from belvedere.capture.primaries import linear_profile, srgb_profile
 from belvedere.capture.raw import develop_scene
 from belvedere.capture.scene_primaries import in_scene_light, scene_primaries
 from belvedere.errors import UnreadableFile
+from dng_files import write_dng as write_linear_dng
 
 DATA = Path(__file__).parents[2] / "shared" / "data" / "raw"
 BLACK, WHITE = 512, 15871
@@ -148,6 +149,33 @@ def test_colours_are_read_from_the_tags(tmp_path: Path) -> None:
     assert [number for number, _ in colour.matrices] == [21, 17]
     np.testing.assert_allclose(colour.matrices[0][1], calibration @ MATRIX, atol=1e-6)
     np.testing.assert_allclose(colour.matrices[1][1], OTHER, atol=1e-6)
+
+
+def test_forward_matrices_are_kept_where_they_can_be_true(tmp_path: Path) -> None:
+    forward = np.array([[0.60, 0.28, 0.0842], [0.24, 0.82, -0.06], [0.01, -0.12, 0.9349]])  # rows sum to D50
+    second = ((50722, 10, 9, rationals(OTHER), True), (50779, 3, 1, 17, True))
+    one = read_camera_colour(write_dng(tmp_path / "a.dng", more=((50964, 10, 9, rationals(forward), True),)))
+    np.testing.assert_allclose(one.forward, [forward], atol=1e-6)
+    found = xyz_d50_from_camera(one)
+    np.testing.assert_allclose(found, forward / np.array(NEUTRAL), atol=1e-6)
+    np.testing.assert_allclose(found @ np.array(NEUTRAL), (0.9642, 1.0, 0.8249), atol=1e-3)
+    wrong = (50964, 10, 9, rationals(forward * 1.1), True)
+    assert read_camera_colour(write_dng(tmp_path / "b.dng", more=(wrong,))).forward == ()
+    lonely = (*second, (50964, 10, 9, rationals(forward), True))
+    assert read_camera_colour(write_dng(tmp_path / "c.dng", more=lonely)).forward == ()
+
+
+def test_what_a_linear_dng_says_of_its_colours_is_read_back(tmp_path: Path) -> None:
+    forward = tuple(map(tuple, np.array([[0.60, 0.28, 0.0842], [0.24, 0.82, -0.06], [0.01, -0.12, 0.9349]])))
+    file = tmp_path / "a.dng"
+    codes = np.full((40, 60, 3), (9000, 20000, 14000), np.uint16)
+    write_linear_dng(file, codes, baseline_ev=0.25, forward=(forward,))
+    colour = read_camera_colour(file)
+    np.testing.assert_allclose(colour.forward, [forward], atol=1e-6)
+    np.testing.assert_allclose(colour.matrices[0][1], MATRIX, atol=1e-6)
+    assert colour.baseline_ev == pytest.approx(0.25)
+    light = develop_scene(file)
+    assert np.abs(light.astype(float) - codes).max() <= 2.0
 
 
 def test_a_white_point_in_place_of_a_neutral(tmp_path: Path) -> None:

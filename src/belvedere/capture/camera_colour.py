@@ -40,7 +40,8 @@ _LIGHTS = np.array([[0.6, 1.0, 0.05], [1.6, 1.0, 2.5]])
 
 _MODEL, _COLOR_1, _COLOR_2, _CALIBRATION_1, _CALIBRATION_2 = 50708, 50721, 50722, 50723, 50724
 _BALANCE, _NEUTRAL, _WHITE_XY, _BASELINE = 50727, 50728, 50729, 50730
-_LIGHT_1, _LIGHT_2 = 50778, 50779
+_LIGHT_1, _LIGHT_2, _FORWARD_1, _FORWARD_2 = 50778, 50779, 50964, 50965
+_OFF_WHITE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +59,22 @@ class CameraColour:
         Response of red, green and blue to the scene's white as shot; > 0, the largest is 1.
     baseline_ev : float
         By how much the maker wants its raw files brightened, EV.
+    forward : tuple of 3 x 3
+        What the maker would have take balanced colour to CIE XYZ under D50, one for each of the matrices,
+        or none: finer than the matrices' inverse where it is there (ForwardMatrix of a DNG).
     """
 
     model: str
     matrices: tuple[tuple[int, Matrix], ...]
     neutral: Triple
     baseline_ev: float = 0.0
+    forward: tuple[Matrix, ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.matrices) not in (1, 2):
             raise ValueError(f"expected one or two matrices, got {len(self.matrices)}")
+        if len(self.forward) not in (0, len(self.matrices)):
+            raise ValueError(f"expected {len(self.matrices)} forward matrices, got {len(self.forward)}")
         if not all(np.isfinite(v) and v > 0.0 for v in self.neutral):
             raise ValueError(f"expected a positive neutral, got {self.neutral}")
 
@@ -100,6 +107,7 @@ def read_camera_colour(file: Path) -> CameraColour:
         matrices,
         (float(n[0]), float(n[1]), float(n[2])),
         float(baseline[0]) if baseline.size == 1 and abs(baseline[0]) < 10.0 else 0.0,
+        _forward(tags, len(matrices)),
     )
 
 
@@ -119,6 +127,10 @@ def white_xyz(colour: CameraColour) -> NDArray[np.float64]:
 def xyz_d50_from_camera(colour: CameraColour) -> NDArray[np.float64]:
     """What takes the body's colour, balanced as shot, to CIE XYZ under D50, (3, 3)."""
     white, neutral = white_xyz(colour), np.asarray(colour.neutral)
+    if colour.forward:
+        numbers = [number for number, _ in colour.matrices]
+        forward = _mixed(tuple(zip(numbers, colour.forward, strict=True)), white)
+        return np.asarray(forward / neutral)
     matrix = np.asarray(adaptation_to_d50(white) @ np.linalg.inv(camera_from_xyz(colour)))
     if _is_light(white) and np.allclose(matrix @ neutral, D50, atol=1e-3):
         return matrix
@@ -209,6 +221,20 @@ def _matrices(tags: dict[int, Any]) -> tuple[tuple[int, Matrix], ...]:
             continue
         whole = gains @ (own.reshape(3, 3) if own.size == 9 else np.eye(3)) @ values.reshape(3, 3)
         found.append((int(tags.get(light) or 0) or _D65, _rows(whole)))
+    return tuple(found)
+
+
+def _forward(tags: dict[int, Any], count: int) -> tuple[Matrix, ...]:
+    """ForwardMatrix1 and 2 where each of the matrices has one that takes white to D50.
+
+    A calibration of the single body is passed over: where it scales channels, the white as shot does so too.
+    """
+    found = []
+    for number in (_FORWARD_1, _FORWARD_2)[:count]:
+        values = _numbers(tags.get(number))
+        if values.size != 9 or np.abs(values.reshape(3, 3).sum(axis=1) - D50).max() > _OFF_WHITE:
+            return ()
+        found.append(_rows(values.reshape(3, 3)))
     return tuple(found)
 
 

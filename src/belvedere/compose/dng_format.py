@@ -66,6 +66,8 @@ class DngFormat:
         and what brackets are darker. BaselineExposure is the sum of this and log2 of the headroom.
     preview : DngPreview
         What shows the picture.
+    forward : sequence of (3, 3) floats
+        ForwardMatrix1 and 2: none, or one for each of the matrices.
     exif : ExifValues or None
         What the frames have in common.
     xmp : bytes or None
@@ -91,6 +93,7 @@ class DngFormat:
     preview: DngPreview
     headroom: float = 1.0
     baseline_ev: float = 0.0
+    forward: Sequence[Matrix] = ()
     exif: ExifValues | None = None
     xmp: bytes | None = None
     software: str = "Belvedere"
@@ -106,6 +109,10 @@ class DngFormat:
             raise ValueError(f"a DNG has one or two colour matrices, not {len(self.matrices)}")
         if not all(math.isfinite(v) and v > 0.0 for v in (*self.neutral, self.headroom)):
             raise ValueError(f"a DNG needs a positive neutral and headroom: {self.neutral}, {self.headroom}")
+        if len(self.forward) not in (0, len(self.matrices)):
+            raise ValueError(
+                f"a DNG has as many forward matrices as others, or none, not {len(self.forward)}"
+            )
         if not math.isfinite(self.baseline_ev):
             raise ValueError(f"a DNG needs a finite baseline exposure, not {self.baseline_ev}")
         if self.most_bytes >= CLASSIC_LIMIT:
@@ -217,6 +224,8 @@ class DngFormat:
         ):
             values = [float(v) for row in matrix for v in row]
             tags += [signed_rational_tag(matrix_tag, *values), short_tag(light_tag, illuminant)]
+        for forward, forward_tag in zip(self.forward, (50964, 50965), strict=False):
+            tags.append(signed_rational_tag(forward_tag, *(float(v) for row in forward for v in row)))
         if self.description:
             tags.append(ascii_tag(270, self.description))
         if self.xmp:

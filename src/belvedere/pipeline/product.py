@@ -88,7 +88,7 @@ def product(
     )
     if options.kind == "picture":
         bits: Literal[8, 16] = 8 if options.bits == 8 else 16
-        return Product(form, Encoder(response.to_linear, bits, 2.0**brightness_ev))
+        return Product(form, Encoder(response.to_linear, bits))
     used = [(c, light) for c, light in zip(scene.cameras, scene.lights, strict=True) if c and light]
     headroom = headroom_for([c for c, _ in used], [light for _, light in used])
     xmp = picture_xmp(exif, plate, software())
@@ -104,6 +104,7 @@ def product(
             encode_dng_preview(small(screen_encoder(colour, brightness_ev))),
             headroom=headroom,
             baseline_ev=colour.baseline_ev + brightness_ev,
+            forward=colour.forward,
             exif=exif,
             xmp=xmp,
             software=software(),
@@ -175,4 +176,6 @@ def _light_tags(colour: CameraColour | None, headroom: float, brightness_ev: flo
             signed_rational_tag(place, *(v for row in matrix for v in row)),
             short_tag(light, illuminant),
         ]
+    for forward, place in zip(colour.forward, (50964, 50965), strict=False):
+        tags.append(signed_rational_tag(place, *(v for row in forward for v in row)))
     return tags

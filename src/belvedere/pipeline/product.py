@@ -88,7 +88,7 @@ def product(
     )
     if options.kind == "picture":
         bits: Literal[8, 16] = 8 if options.bits == 8 else 16
-        return Product(form, Encoder(response.to_linear, bits))
+        return Product(form, Encoder(response.to_linear, bits, 2.0**brightness_ev))
     used = [(c, light) for c, light in zip(scene.cameras, scene.lights, strict=True) if c and light]
     headroom = headroom_for([c for c, _ in used], [light for _, light in used])
     xmp = picture_xmp(exif, plate, software())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from belvedere.errors import PlanError
@@ -45,7 +45,14 @@ def test_bearings_a_turn_apart_are_a_full_turn_and_equal_ones_are_no_view() -> N
         (lambda: View(0.0, math.nan, 0.0, 1.0), "numbers"),
         (lambda: focal_of_angle(_deg(200), 36.0), "stays below 180; the widest lenses made see about 130"),
         (lambda: view_as_with(FULL_FRAME, -24.0), "not -24 mm"),
-        (lambda: view_of_print(9000.0, 600.0, FULL_FRAME, 24.0), "the largest is 2127 mm wide"),
+        (
+            lambda: view_of_print(9000.0, 600.0, FULL_FRAME, 24.0),
+            "a print of 9.0 x 0.6 m .* is 212 x 106 cm; a",
+        ),
+        (
+            lambda: view_of_print(9000.0, 600.0, FULL_FRAME, 24.0, units="imperial"),
+            "a print of 30 x 2.0 ft .* is 83 x 41 in; a",
+        ),
         (lambda: focal_for_print(view_of_angles(1.0, 1.0), -1.0, 10.0, FULL_FRAME), "not -1 mm"),
     ],
 )
@@ -75,6 +82,7 @@ def test_a_view_as_with_24_mm_is_the_angle_on_the_long_side() -> None:
 
 
 @settings(deadline=None, max_examples=25)
+@example(122.0, 99.0, 20.0, 150.0)  # a plate taller than the sphere
 @given(st.floats(2.0, 360.0), st.floats(1.0, 99.0), st.floats(20.0, 300.0), st.sampled_from([150.0, 300.0]))
 def test_the_view_of_a_print_gives_that_print(wide: float, tall: float, focal: float, ppi: float) -> None:
     """A view's picture printed, and the view of that print: the same, by way of every projection."""

@@ -71,7 +71,7 @@ def view_asked(
     if len(ways) > 1:
         raise PlanError(f"{' and '.join(ways)} tell the view twice", "give one of them")
     if not ways:
-        return _of_print(given, sensor, focal_mm, size)
+        return _of_print(given, sensor, focal_mm, size, units)
     notes: tuple[str, ...] = ()
     if given.as_with is not None:
         if given.elevations is not None:
@@ -137,7 +137,11 @@ def _across(
 
 
 def _of_print(
-    given: argparse.Namespace, sensor: Sensor, focal_mm: float | None, size: tuple[float, float] | None
+    given: argparse.Namespace,
+    sensor: Sensor,
+    focal_mm: float | None,
+    size: tuple[float, float] | None,
+    units: Units,
 ) -> ViewAsked:
     if size is None:
         raise PlanError(NO_VIEW)
@@ -148,7 +152,13 @@ def _of_print(
     if given.elevations is not None:
         raise PlanError("the print tells the view's height", "leave --elevations away, or give --tilt")
     view = view_of_print(
-        *size, sensor, focal_mm, ppi=print_ppi(given), pitch=_tilt(given), bearing=_bearing(given)
+        *size,
+        sensor,
+        focal_mm,
+        ppi=print_ppi(given),
+        pitch=_tilt(given),
+        bearing=_bearing(given),
+        units=units,
     )
     return ViewAsked(view, focal_mm, ("The view is the one that fills the print with this lens.",))
 

@@ -57,15 +57,24 @@ def small_words(millimetres: float) -> str:
     return f"{_two(millimetres / 10.0)} cm" if millimetres >= 99.5 else f"{_two(millimetres)} mm"
 
 
-def print_words(size: PrintSize, units: Units = "metric") -> str:
-    """Width by height of a print: "181 x 86 cm", "12.4 x 5.9 m", "71 x 34 in", "41 x 19.4 ft"."""
+def print_words(size: PrintSize, units: Units = "metric", *, at_most: bool = False) -> str:
+    """Width by height of a print: "181 x 86 cm", "12.4 x 5.9 m", "71 x 34 in", "41 x 19.4 ft".
+
+    `at_most` rounds down, so that a print of what is said is no larger than `size`.
+    """
     mm = (size.width_mm, size.height_mm)
     if units == "imperial":
         scale, unit = (12 * MM_PER_INCH, "ft") if max(mm) >= _LARGE_MM else (MM_PER_INCH, "in")
     else:
         scale, unit = (1e3, "m") if max(mm) >= _LARGE_MM else (10.0, "cm")
-    across, down = (f"{s / scale:,.0f}" if s / scale >= 20.0 else f"{s / scale:.1f}" for s in mm)
-    return f"{across} x {down} {unit}"
+    said = []
+    for side in mm:
+        value = side / scale
+        digits = 0 if value >= 20.0 else 1
+        if at_most:
+            value = math.floor(value * 10**digits) / 10**digits
+        said.append(f"{value:,.{digits}f}")
+    return f"{said[0]} x {said[1]} {unit}"
 
 
 def focal_words(focal_mm: float) -> str:

@@ -13,8 +13,9 @@ from belvedere.geometry.plate import Projection
 from belvedere.geometry.projection_choice import FLAT_DEG, PANNINI_DEG, RECTILINEAR_DEG
 from belvedere.optics.angle_of_view import angle_of_view
 from belvedere.optics.positive import need_positive
-from belvedere.optics.print_size import MM_PER_INCH, PRINT_PPI, pixels_for
+from belvedere.optics.print_size import MM_PER_INCH, PRINT_PPI, PrintSize, pixels_for
 from belvedere.optics.sensor import Sensor
+from belvedere.plan.number_words import Units, print_words
 from belvedere.plan.picture_size import extent_of, projection_of
 from belvedere.plan.shoot_plan import Orientation
 from belvedere.plan.view import FULL_TURN, View, view_of_angles
@@ -104,6 +105,7 @@ def view_of_print(
     ppi: float = PRINT_PPI,
     pitch: float = 0.0,
     bearing: float | None = None,
+    units: Units = "metric",
 ) -> View:
     """The view that fills a print with a lens's own resolution, in the projection that suits that view.
 
@@ -120,6 +122,8 @@ def view_of_print(
         Of the view's middle, rad.
     bearing : float or None
         Compass bearing of its middle, rad.
+    units : "metric" or "imperial"
+        In which an error tells sizes.
 
     Raises
     ------
@@ -130,20 +134,22 @@ def view_of_print(
     across, down = _pixels(width_mm, ppi), _pixels(height_mm, ppi)
     s = sensor.focal_px(focal_mm)
     widest, tallest = FULL_TURN * s, math.pi * s
-    if across >= widest + 1.0 or down >= tallest + 1.0:  # whole pixels: up to one is rounding
-        longer = focal_mm * max(across / widest, down / tallest)
-        mm = MM_PER_INCH / ppi
-        raise PlanError(
-            f"a print of {width_mm:g} x {height_mm:g} mm at {ppi:g} pixels per inch shows more than there is "
-            f"all round with a lens of {focal_mm:g} mm",
-            f"the largest is {math.floor(widest * mm):g} mm wide and {math.floor(tallest * mm):g} mm high; a "
-            f"lens of {math.ceil(longer):g} mm would fill it",
-        )
-    size = (min(across / s, FULL_TURN), min(down / s, math.pi))
-    for projection in _FLATTER:
+    too_wide, too_tall = across >= widest + 1.0, down >= tallest + 1.0  # whole pixels: up to one is rounding
+    size = (across / s if too_wide else min(across / s, FULL_TURN), down / s)
+    for projection in _FLATTER:  # their plates may be taller than the sphere is
         view = _view_of(projection, size, pitch, bearing)
         if view is not None and projection_of(view) == projection:
             return view
+    if too_wide or too_tall:
+        longer = focal_mm * max(across / widest, down / tallest)
+        mm = MM_PER_INCH / ppi
+        asked = print_words(PrintSize(width_mm, height_mm, ppi), units)
+        largest = print_words(PrintSize(widest * mm, tallest * mm, ppi), units, at_most=True)
+        raise PlanError(
+            f"a print of {asked} at {ppi:g} pixels per inch shows more than there is all round with a lens "
+            f"of {focal_mm:g} mm",
+            f"the largest is {largest}; a lens of {math.ceil(longer):g} mm would fill it",
+        )
     return _about(size[0], size[1], pitch, bearing)
 
 

@@ -51,6 +51,7 @@ CASES = {
     "a long row": lambda: told(360, 12, 150),
     "a column": lambda: told(10, 120, 100),
     "271 frames": lambda: told(120, 30, 300),
+    "little overlap": lambda: told(150, 100, 24, overlap=0.12),
 }
 
 
@@ -92,6 +93,15 @@ def test_one_page_with_every_number_and_no_text_over_text(case: str, paper: str)
         across = min(a[2], b[2]) - max(a[0], b[0])
         down = min(a[3], b[3]) - max(a[1], b[1])
         assert across <= 0.3 or down <= 0.3, (said, other)
+
+
+def test_frames_that_share_little_at_an_edge_are_said_on_the_sheet() -> None:
+    plan = CASES["little overlap"]()
+    least = min(e for r in plan.plan.rows for e in (r.overlap_least, r.overlap_below_least) if e is not None)
+    assert least < 0.1
+    said = " ".join(text_of(field_sheet(plan)).split())
+    assert f"At an edge frames share as little as {math.floor(least * 100)} % of a side" in said
+    assert "share as little" not in text_of(field_sheet(CASES["two rows"]()))
 
 
 @pytest.mark.parametrize(("wide", "tall", "focal"), [(360, 60, 300), (100, 100, 500), (360, 180, 200)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from belvedere.plan.number_words import distance_words, small_words
+from belvedere.plan.number_words import distance_words, share_words, small_words
 from belvedere.plan.told_plan import ToldPlan
 
 
@@ -32,6 +32,12 @@ def checklist(told: ToldPlan) -> tuple[str, ...]:
         items.append("Room on the card; a marker frame (a hand) before stop 1")
         if len(plan.rows[0].stops) > 1 or len(plan.rows) > 1:
             items.append("Stops 1 and 2 looked at: the overlap is there")
+        little = figures.too_little_overlap
+        if little is not None:
+            items.append(
+                f"At an edge frames share as little as {share_words(little)} of a side: set the stops with "
+                "care, or plan with more overlap"
+            )
         items.append(
             "The extra column and row are counted in: shoot them all"
             if plan.extra_column_and_row

@@ -36,6 +36,10 @@ FAR_M = 1000.0
 """The distance at which the size of one pixel is told."""
 
 
+LITTLE_OVERLAP = 0.1
+"""Of a side; a head set by hand easily misses by as much: common practice, no published source."""
+
+
 @dataclass(frozen=True, slots=True)
 class OtherWay:
     """The same view with the camera held the other way.
@@ -145,6 +149,12 @@ class Figures:
     beside: Motion | None
     between_rows: Motion | None
     other: OtherWay | None
+
+    @property
+    def too_little_overlap(self) -> float | None:
+        """Share of a side that frames share where they share least, if it is little to join them by."""
+        least = _least([self.overlap_edge, self.overlap_rows_edge])
+        return least if least is not None and least < LITTLE_OVERLAP else None
 
 
 def figures_of(plan: ShootPlan, shooting: Shooting) -> Figures:

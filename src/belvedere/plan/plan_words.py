@@ -34,8 +34,6 @@ from belvedere.plan.sweep import duration_words
 from belvedere.plan.terminal_grid import terminal_grid
 from belvedere.plan.told_plan import ToldPlan
 
-# Of a side; a head set by hand easily misses by as much: common practice, no published source.
-_LITTLE = 0.1
 _STEEP = math.radians(10.0)
 
 
@@ -100,10 +98,9 @@ def _field(plan: ShootPlan, figures: Figures) -> Iterator[str]:
             f"A frame and the rows above and below share at least {share_words(figures.overlap_rows)} of its "
             f"area, and {share_words(figures.overlap_rows_edge)} of its height where they share least."
         )
-    edges = [e for e in (figures.overlap_edge, figures.overlap_rows_edge) if e is not None]
-    if edges and min(edges) < _LITTLE:
+    if figures.too_little_overlap is not None:
         yield (
-            "That least is little to join frames by. Where detail counts at the view's upper or lower edge, "
+            "That least, at an edge of the frames, is little to join them by: where detail counts there, "
             "plan with more overlap, or a row more."
         )
     counts = [len(row.stops) for row in plan.rows]

@@ -22,7 +22,7 @@ def add_screen(deliver: argparse.ArgumentParser) -> None:
         action="extend",
         choices=("jpeg", "avif", "jxl"),
         metavar="FORMAT",
-        help="jpeg (if not given), avif or jxl (JPEG XL), or several; an AVIF has up to 12 megapixels",
+        help="jpeg (if not given), avif or jxl (JPEG XL), or several; an AVIF has up to 9 megapixels",
     )
     screen.add_argument(
         "--no-page", action="store_true", help="only the pictures to be shared, no tiles and no page"

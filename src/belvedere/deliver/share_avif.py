@@ -16,7 +16,7 @@ from belvedere.capture.primaries import srgb_profile
 from belvedere.deliver.share_jpeg import FULL_COLOUR_FROM
 from belvedere.deliver.share_metadata import ShareMetadata
 
-MOST_PX = 12_000_000
+MOST_PX = 9_000_000
 """Pixels of the largest: its encoder takes 40 bytes for each, and delivering is to stay within 1 GiB."""
 
 _SPEED = 6  # of 0, slowest, to 10; the library's own choice

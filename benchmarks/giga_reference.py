@@ -59,10 +59,13 @@ def beside(
 
 
 def _words(found: Found, ours: Ran) -> str:
-    gib = 2.0**30
     size = found.told.get("size")
     made = f", a picture of {size[0]} x {size[1]} px" if size else ""
+    return f"{found.status}{made}; {_taken(found.ran)}; ours {_taken(ours)}"
+
+
+def _taken(ran: Ran) -> str:
+    """Time and memory of a run."""
     return (
-        f"{found.status}{made}; {found.ran.seconds:.0f} s, {found.ran.peak_bytes / gib:.2f} GiB; "
-        f"ours {ours.seconds:.0f} s, {ours.peak_bytes / gib:.2f} GiB"
+        f"{ran.seconds:.0f} s ({ran.processor_s:.0f} s of processor time), {ran.peak_bytes / 2**30:.2f} GiB"
     )

@@ -8,7 +8,7 @@ from belvedere.errors import PlanError
 from belvedere.optics.sensor import Sensor
 from belvedere.plan.columns import clicked_step, widest_step
 from belvedere.plan.head import Head
-from belvedere.plan.plan_grid import MOST_OVERLAP, frame_window
+from belvedere.plan.plan_grid import check_overlap, frame_window
 from belvedere.plan.shoot_plan import Orientation
 from belvedere.plan.window import Band, covered_band
 
@@ -41,10 +41,7 @@ def one_row_band(
         If the focal length is not above 0, the overlap is not within 0 to
         below 0.9, or the head's clicks are too wide for it.
     """
-    if not 0.0 <= overlap < MOST_OVERLAP:
-        raise PlanError(
-            f"frames cannot overlap by {overlap * 100.0:.0f} %", "a third is usual, 0 to 89 can be"
-        )
+    check_overlap(overlap)
     window = frame_window(sensor, focal_mm, orientation)
     widest = widest_step(window, abs(pitch), overlap)
     step = clicked_step(widest, None if head is None else head.yaw_click)

@@ -59,7 +59,7 @@ def plan_grid(
     ):
         if value not in known:
             raise PlanError(f"there is no {what} called {value!r}", f"there are {' and '.join(known)}")
-    _check_overlap(grid.overlap)
+    check_overlap(grid.overlap)
     window = frame_window(sensor, focal_mm, grid.orientation)
     view = view.kept()
     clicks = (grid.head.yaw_click, grid.head.pitch_click)
@@ -94,7 +94,8 @@ def frame_window(sensor: Sensor, focal_mm: float, orientation: Orientation) -> W
     return Window(size[2] / 2.0 / focal_px, size[3] / 2.0 / focal_px)
 
 
-def _check_overlap(overlap: float) -> None:
+def check_overlap(overlap: float) -> None:
+    """Raise PlanError where frames cannot share so much of their area; says what would do."""
     if not 0.0 <= overlap < MOST_OVERLAP:
         nearest = "a third is usual" if not math.isfinite(overlap) else "the least is 0, a third is usual"
         if overlap >= MOST_OVERLAP:

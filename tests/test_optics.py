@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from belvedere.optics.angle_of_view import angle_of_view, focal_length_for, pixel_angle
+from belvedere.optics.angle_of_view import angle_of_view, focal_length_for
 from belvedere.optics.focal import (
     FILM_DIAGONAL_MM,
     best_focal,
@@ -16,7 +16,7 @@ from belvedere.optics.focal import (
     focal_px_from_35mm,
     is_plausible_sensor,
 )
-from belvedere.optics.print_size import pixels_for, ppi_for, print_size
+from belvedere.optics.print_size import pixels_for, print_size
 
 
 def test_both_tags_of_a_full_frame_camera_agree() -> None:
@@ -106,14 +106,6 @@ def test_angle_and_focal_length_are_inverse(angle: float, extent: float) -> None
     assert angle_of_view(extent, focal_length_for(angle, extent)) == pytest.approx(angle, rel=1e-9)
 
 
-def test_pixel_angle_is_the_derivative_of_the_angle() -> None:
-    f, theta = 4000.0, 0.5
-    r = f * math.tan(theta)
-    assert math.atan((r + 0.5) / f) - math.atan((r - 0.5) / f) == pytest.approx(
-        pixel_angle(f, theta), rel=1e-6
-    )
-
-
 def test_35mm_focal_length_keeps_the_diagonal_angle() -> None:
     f = focal_px_from_35mm(4000, 3000, 35.0)
     assert angle_of_view(5000.0, f) == pytest.approx(angle_of_view(FILM_DIAGONAL_MM, 35.0), rel=1e-12)
@@ -126,7 +118,6 @@ def test_print_size_at_300_ppi() -> None:
     assert (size.width_mm, size.height_mm) == pytest.approx((2540.0, 762.0))
     assert pixels_for(25.4, 300) == 300
     assert pixels_for(25.5, 300) == 302
-    assert ppi_for(30000, 2540.0) == pytest.approx(300.0)
 
 
 @given(st.integers(1, 10**7), st.floats(1.0, 5000.0))

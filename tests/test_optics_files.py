@@ -20,11 +20,6 @@ from belvedere.optics.exposure import (
     aperture_value,
     brightness_value,
     exposure_value,
-    exposure_value_at_iso_100,
-    f_number_from,
-    iso_from,
-    seconds_for,
-    seconds_from,
     speed_value,
     time_value,
 )
@@ -182,15 +177,10 @@ def test_apex_table() -> None:
     # f/16 and 1/125 s is Ev 15, full sun at ISO 100 (common practice, no published source).
     assert exposure_value(16.0, 1 / 128) == pytest.approx(15.0)
     assert brightness_value(16.0, 1 / 128, 100.0) == pytest.approx(10.0)
-    assert exposure_value_at_iso_100(16.0, 1 / 256, 200.0) == pytest.approx(15.0)
 
 
-@given(st.floats(0.5, 128.0), st.floats(1e-5, 1e4), st.floats(1.0, 1e6))
-def test_apex_inverts_and_balances(n: float, t: float, iso: float) -> None:
-    assert f_number_from(aperture_value(n)) == pytest.approx(n, rel=1e-12)
-    assert seconds_from(time_value(t)) == pytest.approx(t, rel=1e-12)
-    assert iso_from(speed_value(iso)) == pytest.approx(iso, rel=1e-12)
-    assert seconds_for(exposure_value(n, t), n) == pytest.approx(t, rel=1e-9)
+@given(st.floats(0.5, 128.0), st.floats(1e-5, 1e4))
+def test_apex_balances(n: float, t: float) -> None:
     # A stop of aperture against a stop of time leaves the exposure as it is.
     assert exposure_value(n * 2**0.5, t * 2.0) == pytest.approx(exposure_value(n, t), abs=1e-9)
 

@@ -1,4 +1,4 @@
-"""Angle of view of a rectilinear lens, and the size of one pixel in it."""
+"""Angle of view of a rectilinear lens."""
 
 from __future__ import annotations
 
@@ -54,21 +54,3 @@ def focal_length_for(angle_rad: float, extent: float) -> float:
             "it must be below 180 degrees: turn the camera and take more frames",
         )
     return extent / (2.0 * math.tan(angle_rad / 2.0))
-
-
-def pixel_angle(focal_px: float, off_axis_rad: float = 0.0) -> float:
-    """Angle, in radians, of one pixel in the radial direction: cos^2(theta) / f at `off_axis_rad` = theta.
-
-    Largest on the axis, where it is 1 / f.
-
-    Raises
-    ------
-    PlanError
-        A ValueError, if the focal length is not positive or the angle is not within [0, pi/2).
-    """
-    need_positive("the focal length", focal_px, "pixels")
-    if not 0.0 <= off_axis_rad < math.pi / 2.0:
-        raise PlanError(
-            f"the angle off the axis must lie between 0 and 90 degrees, not {math.degrees(off_axis_rad):g}"
-        )
-    return math.cos(off_axis_rad) ** 2 / focal_px

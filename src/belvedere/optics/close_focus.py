@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from belvedere.errors import PlanError
-from belvedere.optics.angle_of_view import angle_of_view, focal_length_for
+from belvedere.optics.angle_of_view import angle_of_view
 from belvedere.optics.positive import need_positive
 
 
@@ -41,15 +41,6 @@ def magnification(focal_mm: float, focus_m: float) -> float:
             f"focus beyond {focal_mm / 1e3:g} m",
         )
     return focal_mm / (focus_m * 1e3 - focal_mm)
-
-
-def focus_distance_m(focal_mm: float, image_size: float) -> float:
-    """Distance in m from the front principal plane at which the magnification is `image_size`: f (1 + 1/m).
-
-    The inverse of `magnification`; a PlanError unless both are above 0.
-    """
-    need_positive("the focal length", focal_mm, "mm")
-    return focal_mm / 1e3 * (1.0 + 1.0 / need_positive("the magnification", image_size))
 
 
 def effective_focal_mm(focal_mm: float, image_size: float, pupil_magnification: float = 1.0) -> float:
@@ -102,19 +93,6 @@ def angle_of_view_close(
         If a value is out of its range.
     """
     return angle_of_view(extent_mm, effective_focal_mm(focal_mm, image_size, pupil_magnification))
-
-
-def focal_mm_for_close(
-    angle_rad: float, extent_mm: float, image_size: float, pupil_magnification: float = 1.0
-) -> float:
-    """Focal length in mm that sees `extent_mm` under the angle: the inverse of `angle_of_view_close`.
-
-    Raises
-    ------
-    PlanError
-        If the angle is not within (0, pi), or another value is out of its range.
-    """
-    return focal_length_for(angle_rad, extent_mm) / effective_focal_mm(1.0, image_size, pupil_magnification)
 
 
 def working_f_number(f_number: float, image_size: float, pupil_magnification: float = 1.0) -> float:

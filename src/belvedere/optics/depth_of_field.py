@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from belvedere.errors import PlanError
 from belvedere.optics.close_focus import magnification
 from belvedere.optics.positive import need_positive
 
@@ -133,23 +132,6 @@ def depth_of_field(focal_mm: float, f_number: float, circle_mm: float, focus_m: 
     return DepthOfField(near, far)
 
 
-def focus_for_near_limit_m(focal_mm: float, f_number: float, circle_mm: float, near_m: float) -> float:
-    """Focus distance in m whose near limit is `near_m`: the inverse of `depth_of_field(...).near_m`.
-
-    Infinite where the near limit needs no focusing nearer: the depth then begins at or before `near_m`
-    whatever the focus.
-
-    Raises
-    ------
-    PlanError
-        If a value is out of its range.
-    """
-    magnification(focal_mm, near_m)
-    focal = focal_mm / 1e3
-    reach = hyperfocal_distance_m(focal_mm, f_number, circle_mm) - focal
-    return near_m * (reach - focal) / (reach - near_m) if near_m < reach else math.inf
-
-
 def f_number_for_near_limit(focal_mm: float, circle_mm: float, near_m: float) -> float:
     """f-number at which all from `near_m` to infinity is sharp, focused at 2 near_m: f^2 / (c (2 n - f)).
 
@@ -211,28 +193,3 @@ def disc_of_confusion_mm(focal_mm: float, f_number: float, focus_m: float, objec
     need_positive("the object's distance", object_m, "m")
     aperture = focal_mm / need_positive("the f-number", f_number)
     return aperture if math.isinf(focus_m) else aperture * abs(focus_m - object_m) / focus_m
-
-
-def focus_to_share_m(near_m: float, far_m: float) -> float:
-    """Focus distance in m that leaves near and far object equally blurred: 2 n x / (n + x).
-
-    Parameters
-    ----------
-    near_m, far_m : float
-        Distances in m, near < far; the far one may be infinite (focus at twice the near one).
-
-    Raises
-    ------
-    PlanError
-        If a distance is not above 0, or the near one not nearer.
-
-    References
-    ----------
-    R. E. Jacobson et al., The Manual of Photography, 9th ed. (2000), ch. 4 (cited from memory): the harmonic
-    mean, exact for the thin lens.
-    """
-    need_positive("the near distance", near_m, "m")
-    need_positive("the far distance", far_m, "m", infinite=True)
-    if near_m >= far_m:
-        raise PlanError(f"the near distance {near_m:g} m must be below the far one, {far_m:g} m")
-    return 2.0 * near_m if math.isinf(far_m) else 2.0 * near_m * far_m / (near_m + far_m)

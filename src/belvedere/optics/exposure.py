@@ -36,29 +36,3 @@ def exposure_value(f_number: float, seconds: float) -> float:
 def brightness_value(f_number: float, seconds: float, iso: float) -> float:
     """Bv = Av + Tv - Sv: the brightness of what these settings expose rightly."""
     return exposure_value(f_number, seconds) - speed_value(iso)
-
-
-def exposure_value_at_iso_100(f_number: float, seconds: float, iso: float) -> float:
-    """The Ev that gives the same exposure at ISO 100: Av + Tv - Sv + 5; 15 in full sun (common practice, no
-    published source)."""
-    return brightness_value(f_number, seconds, iso) + speed_value(100.0)
-
-
-def f_number_from(aperture: float) -> float:
-    """N = 2^(Av/2): the inverse of `aperture_value`."""
-    return float(2.0 ** (aperture / 2.0))
-
-
-def seconds_from(time: float) -> float:
-    """t = 2^-Tv: the inverse of `time_value`."""
-    return float(2.0**-time)
-
-
-def iso_from(speed: float) -> float:
-    """S = 3.125 2^Sv: the inverse of `speed_value`."""
-    return float(SPEED_AT_ZERO * 2.0**speed)
-
-
-def seconds_for(ev: float, f_number: float) -> float:
-    """Exposure time in s that gives an exposure value at this f-number: N^2 / 2^Ev."""
-    return seconds_from(ev - aperture_value(f_number))

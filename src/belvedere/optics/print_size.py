@@ -65,17 +65,3 @@ def pixels_for(length_mm: float, ppi: float = PRINT_PPI) -> int:
     need_positive("the pixels per inch", ppi)
     exact = length_mm / MM_PER_INCH * ppi
     return max(1, math.ceil(exact - 1e-9 * exact))  # 25.4 mm at 300 ppi is 300 px, not 301
-
-
-def ppi_for(extent_px: int, length_mm: float) -> float:
-    """Pixels per inch at which `extent_px` fills `length_mm`.
-
-    Raises
-    ------
-    PlanError
-        A ValueError, if either is not finite and positive.
-    """
-    if not extent_px >= 1:
-        raise PlanError(f"a print needs at least 1 pixel, not {extent_px}")
-    need_positive("the print's length", length_mm, "mm")
-    return extent_px / (length_mm / MM_PER_INCH)

@@ -6,7 +6,7 @@ import math
 
 from belvedere.errors import PlanError
 from belvedere.optics.positive import need_positive
-from belvedere.optics.print_size import MM_PER_INCH, PRINT_PPI
+from belvedere.optics.print_size import MM_PER_INCH
 
 NORMAL_ACUITY_ARCMIN = 1.0
 """The gap that normal sight just resolves, minutes of arc: decimal acuity 1.0 (ISO 8596:2017, Landolt ring;
@@ -43,32 +43,6 @@ def ppi_needed(viewing_distance_m: float, acuity_arcmin: float = NORMAL_ACUITY_A
     minute of arc at 250 mm is 0.07 mm.
     """
     return MM_PER_INCH / resolved_mm(viewing_distance_m, acuity_arcmin)
-
-
-def sufficient_from_m(ppi: float = PRINT_PPI, acuity_arcmin: float = NORMAL_ACUITY_ARCMIN) -> float:
-    """Viewing distance in m from which on a print of `ppi` shows no pixels: the inverse of `ppi_needed`.
-
-    Raises
-    ------
-    PlanError
-        If a value is out of its range.
-    """
-    return MM_PER_INCH / need_positive("the pixels per inch", ppi) / (2e3 * _half_tangent(acuity_arcmin))
-
-
-def usual_viewing_distance_m(width_mm: float, height_mm: float) -> float:
-    """Distance in m from which a print is usually seen whole: its diagonal.
-
-    Common practice, no published source. A print of a wide view is walked along and looked at from nearer.
-
-    Raises
-    ------
-    PlanError
-        If a side is not above 0.
-    """
-    need_positive("the print's width", width_mm, "mm")
-    need_positive("the print's height", height_mm, "mm")
-    return math.hypot(width_mm, height_mm) / 1e3
 
 
 def _half_tangent(acuity_arcmin: float) -> float:

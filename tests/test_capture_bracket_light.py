@@ -95,13 +95,13 @@ def test_other_iso_and_aperture_are_weighed_by_the_light_they_take(shelf: Path, 
     assert np.median(found / truth) == pytest.approx(1.0, abs=0.01)
 
 
-@pytest.mark.parametrize("contrast", [0.0, 0.3, 0.55])
+@pytest.mark.parametrize(("contrast", "quality"), [(0.0, 95), (0.3, 95), (0.55, 95), (0.4, 60)])
 def test_a_camera_s_own_curve_is_found_from_its_exposures_and_undone(
-    contrast: float, shelf: Path, tmp_path: Path
+    contrast: float, quality: int, shelf: Path, tmp_path: Path
 ) -> None:
     """Light is true in every tone, up to one factor that the curve near white leaves open."""
     body = SimulatedBody("Brevalin", "Brevalin C5", contrast=contrast)
-    spec, known, folder = shot(shelf, brightness=1.3, body=body)
+    spec, known, folder = shot(shelf, brightness=1.3, body=body, quality=quality)
     frame = pose(folder, known.files[:3])
     found, account = merged(frame, tmp_path)
     assert bool(account.curve) == (contrast > 0.0)

@@ -31,7 +31,10 @@ _FLOOR_EV = 0.02
 _SAME_EV = 0.02  # steps that are one
 _BEND_EV, _SIZE_EV = 0.6, 3.0  # prior sigmas of second differences and of parameters, as in the tone room
 _ROUNDS = 8
+_STIFFNESS = (1.0, 30.0, 1000.0)
 _FAR = 2.5  # sigmas, Cauchy's
+_TONES, _FEWEST_OF_A_TONE = 8, 60
+_MOST_SPREAD_EV = 0.8  # beyond which the places are not the same
 _NEEDED_EV = 0.05  # by which settings and pixels differ without a curve
 _LEFT_EV, _LEFT_SHARE = 0.06, 0.4  # what may be left with one: of itself, of what was there without
 _POWERS = (-0.45, 0.6)  # slopes that cameras' curves have on top of a profile's; the demo's: 0 to 0.45
@@ -70,15 +73,20 @@ def estimate_camera_curve(
     if not kept:
         return None
     misses = [_miss(pair, table) for pair in kept]
-    plain = max(abs(float(np.median(miss))) + _spread(miss) for miss in misses)
+    if max(_spread(miss) for miss in misses) > _MOST_SPREAD_EV:
+        return None
+    plain = max(_worst_tone(pair, miss) for pair, miss in zip(kept, misses, strict=True))
     if plain < _NEEDED_EV:
         return ()
-    found = _solved(kept, misses, table)
-    bent = whole_curve(to_linear, found)
-    left = max(abs(float(np.median(m))) + _spread(m) for m in (_miss(pair, bent) for pair in kept))
-    power = float(power_row(to_linear) @ found)
-    fits = left < _LEFT_EV and left < _LEFT_SHARE * plain and _POWERS[0] <= power <= _POWERS[1]
-    return tuple(float(v) for v in found) if fits and is_plausible(to_linear, found) else None
+    for stiffness in _STIFFNESS:  # tones that no place shows are held by the prior alone
+        found = _solved(kept, misses, table, stiffness)
+        bent = whole_curve(to_linear, found)
+        left = max(_worst_tone(pair, _miss(pair, bent)) for pair in kept)
+        power = float(power_row(to_linear) @ found)
+        fits = left < _LEFT_EV and left < _LEFT_SHARE * plain and _POWERS[0] <= power <= _POWERS[1]
+        if fits and is_plausible(to_linear, found):
+            return tuple(float(v) for v in found)
+    return None
 
 
 def _by_step(pairs: Sequence[PairOfCodes]) -> list[PairOfCodes]:
@@ -112,14 +120,24 @@ def _log_light(table: NDArray[np.float64], codes: NDArray[np.float64]) -> NDArra
     return np.log2(np.maximum(np.interp(codes, np.linspace(0.0, 1.0, table.size), table), 1e-9))
 
 
+def _worst_tone(pair: PairOfCodes, miss: NDArray[np.float64]) -> float:
+    """The largest median miss of an eighth of the codes, whatever the noise."""
+    tone = np.minimum((pair.longer * _TONES).astype(int), _TONES - 1)
+    own = [miss[tone == k] for k in range(_TONES)]
+    return max((abs(float(np.median(m))) for m in own if m.size >= _FEWEST_OF_A_TONE), default=0.0)
+
+
 def _spread(values: NDArray[np.float64]) -> float:
-    """Half of what lies between the tenths from both ends: how far tones disagree."""
+    """Half of what lies between the tenths from both ends."""
     low, high = np.quantile(values, [0.1, 0.9])
     return float(high - low) / 2.0
 
 
 def _solved(
-    pairs: Sequence[PairOfCodes], misses: Sequence[NDArray[np.float64]], table: NDArray[np.float64]
+    pairs: Sequence[PairOfCodes],
+    misses: Sequence[NDArray[np.float64]],
+    table: NDArray[np.float64],
+    stiffness: float,
 ) -> NDArray[np.float64]:
     """Least squares, repeated with less say for what lies far off."""
     splines = curve_table()
@@ -129,7 +147,7 @@ def _solved(
     variance = np.concatenate(errors) ** 2 + _FLOOR_EV**2
     even = np.concatenate([_evenness(p) for p in pairs])
     bend = np.diff(np.eye(PARAMETERS + 1), 2, axis=0)[:, :PARAMETERS] / _BEND_EV
-    prior = bend.T @ bend + np.eye(PARAMETERS) / _SIZE_EV**2
+    prior = (bend.T @ bend + np.eye(PARAMETERS) / _SIZE_EV**2) * stiffness
     found: NDArray[np.float64] = np.zeros(PARAMETERS)
     for n in range(_ROUNDS):
         off = (wanted - rows @ found) ** 2 / variance

@@ -31,7 +31,9 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
         "  belvedere deliver morning.tif --for keep --out archive/morning.tif\n"
         "  belvedere deliver morning.tif --for paper --width 120cm --paper cotton.icc --wrap 4cm\n"
         "  belvedere deliver morning.tif --for paper --width 3m --roll 1118 --as pdf\n"
-        "  belvedere deliver morning.tif --for screen --share 2048 4096 --without-place\n\n" + _DELIVER_EXIT,
+        "  belvedere deliver morning.tif --for paper --width 4m --roll 1118 --longest 3m\n"
+        "  belvedere deliver morning.tif --for screen --share 2048 4096 --share-as jpeg avif\n\n"
+        + _DELIVER_EXIT,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     deliver.add_argument("picture", metavar="PICTURE", help="a TIFF of any size, or a PNG or JPEG")
@@ -43,7 +45,7 @@ def add_deliver(commands: Any) -> argparse.ArgumentParser:
         metavar="PURPOSE",
         help="keep: a tiled TIFF with smaller copies of itself, its report, and a manifest of what it was "
         "made of; paper: files for the printer, at the print's size and in its paper's colours; "
-        "screen: a folder with static tiles, a page to zoom into them, and JPEGs to share",
+        "screen: a folder with static tiles, a page to zoom into them, and smaller pictures to share",
     )
     deliver.add_argument(
         "--out",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,12 @@ OTHER = np.array([[0.70, -0.15, -0.06], [-0.45, 1.25, 0.22], [-0.08, 0.20, 0.62]
 NEUTRAL = (0.5, 1.0, 0.7)
 # Camera light of four patches; the last but one is over white in green, the last everywhere.
 PATCHES = np.array([[(0.2, 0.5, 0.1), (0.004, 0.002, 0.003)], [(0.6, 1.3, 0.8), (1.5, 1.5, 1.5)]])
+
+
+SIX_BY_SIX = np.array(
+    [[1, 2, 1, 1, 0, 1], [0, 1, 0, 2, 1, 2], [1, 2, 1, 1, 0, 1],
+     [1, 0, 1, 1, 2, 1], [2, 1, 2, 0, 1, 0], [1, 0, 1, 1, 2, 1]]
+)  # fmt: skip
 
 
 def rationals(values: Any) -> tuple[int, ...]:
@@ -105,13 +112,21 @@ def test_a_camera_s_white_balance_leaves_the_light_as_it_is(tmp_path: Path) -> N
 
 def test_a_filter_array_of_six_by_six_comes_back_too(tmp_path: Path) -> None:
     """An array as in bodies without the square of four; 0 red, 1 green, 2 blue."""
-    cells = np.array(
-        [[1, 2, 1, 1, 0, 1], [0, 1, 0, 2, 1, 2], [1, 2, 1, 1, 0, 1],
-         [1, 0, 1, 1, 2, 1], [2, 1, 2, 0, 1, 0], [1, 0, 1, 1, 2, 1]]
-    )  # fmt: skip
-    file = write_dng(tmp_path / "a.dng", pattern=cells, size=(540, 600))  # LibRaw wants 512 px at least
+    file = write_dng(tmp_path / "a.dng", pattern=SIX_BY_SIX, size=(540, 600))  # LibRaw wants 512 px at least
     found = middles(develop_scene(file)) / 65535.0
     np.testing.assert_allclose(found, np.minimum(PATCHES, 1.0), atol=2e-4)
+
+
+def test_the_same_light_on_every_run(tmp_path: Path) -> None:
+    """Noise through an array of six by six, which LibRaw's own threads do not give back twice alike."""
+    file = write_dng(tmp_path / "a.dng", pattern=SIX_BY_SIX, size=(1040, 1040))
+    with tifffile.TiffFile(file, mode="r+b") as tiff:
+        tiff.filehandle.seek(tiff.pages[0].dataoffsets[0])
+        noise = np.random.default_rng(0).integers(600, 15000, (1040, 1040), dtype=np.uint16)
+        tiff.filehandle.write(noise.tobytes())
+    with ThreadPoolExecutor(2) as pool:
+        first, *others = pool.map(develop_scene, [file] * 3)
+    assert all(np.array_equal(first, other) for other in others)
 
 
 def test_codes_of_scene_light_step_finely_in_shadows(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ own account of them is short and takes the whole picture's reading.
 from __future__ import annotations
 
 import io
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 from PIL import JpegImagePlugin
+from threadpoolctl import threadpool_limits
 
 from belvedere.capture import exif
 from belvedere.capture.containers import check_declared_size
@@ -39,6 +41,7 @@ _ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 bits 1, 2 and 4; tried with all eight values."""
 
 _SQUARE = 0.005  # a ratio of a pixel's sides nearer to 1 is left as it is by LibRaw
+_SQUARE_PATTERN = (2, 2)
 _TAIL_SHARE = 0.01
 _ROWS_AT_ONCE = 64
 _DATE_TIME = 0x0132
@@ -234,7 +237,10 @@ def _developed(file: Path, mending: Mending | None = None, **how: Any) -> NDArra
             _check_tail(file, raw)
             if mending is not None and (pattern := pattern_array(raw)) is not None:
                 mending.mend(raw.raw_image_visible, pattern)
-            return np.asarray(raw.postprocess(**(usual | how)))
+            square = raw.raw_pattern is None or raw.raw_pattern.shape == _SQUARE_PATTERN
+            # larger filter arrays come out otherwise on every run where LibRaw uses several threads (found)
+            with nullcontext() if square else threadpool_limits(1, user_api="openmp"):
+                return np.asarray(raw.postprocess(**(usual | how)))
         except rawpy.LibRawError as error:
             raise _unreadable(file, error) from error
 

@@ -128,8 +128,8 @@ def test_noise_is_found_from_what_sets_two_exposures_apart_whatever_the_texture(
 @pytest.mark.parametrize(
     ("mark", "step"),
     [
-        (1 / 30, -5), (1 / 60, -6), (1 / 125, -7), (1 / 8, -3), (1 / 15, -4), (30, 5), (15, 4), (1 / 6, -8 / 3),
-        (1 / 13, -11 / 3), (1 / 320, -25 / 3), (0.3, -5 / 3), (1 / 90, -6.5), (0.7, -0.5),
+        (1 / 30, -5), (1 / 60, -6), (1 / 125, -7), (1 / 8, -3), (1 / 15, -4), (30, 5), (15, 4),
+        (1 / 6, -8 / 3), (1 / 13, -11 / 3), (1 / 320, -25 / 3), (0.3, -5 / 3), (1 / 90, -6.5), (0.7, -0.5),
     ],
 )  # fmt: skip
 def test_marks_of_exposure_times_stand_for_thirds_or_halves_of_stops(mark: float, step: float) -> None:

@@ -44,7 +44,11 @@ class Delivery:
 
 def measure(setting: Setting) -> Iterator[Figure]:
     """The figures of this group: a picture of as many pixels as 84 frames have."""
-    yield from figures(setting.folder / "deliver", setting.megapixels * _FRAMES / 1e3)
+    folder = setting.folder / "deliver"
+    try:
+        yield from figures(folder, setting.megapixels * _FRAMES / 1e3)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def figures(folder: Path, gigapixels: float, aspect: float = ASPECT) -> Iterator[Figure]:

@@ -107,8 +107,12 @@ def _one(picture: Path, delivery: Delivery, pixels: int, room: Path) -> Iterator
         made.seconds / copied.seconds,
         "",
         3.0,
-        note=f"{made.seconds:.1f} s against {copied.seconds:.1f} s; processor {made.processor_s:.1f} s "
-        f"against {copied.processor_s:.1f} s",
+        note=f"{made.seconds:.1f} s against {copied.seconds:.1f} s",
+    )
+    yield Figure(
+        f"{name}: processor time / the copy's",
+        made.processor_s / copied.processor_s,
+        note=f"{made.processor_s:.1f} s against {copied.processor_s:.1f} s, whatever else runs",
     )
 
 

@@ -192,9 +192,7 @@ class _Joining:
         )
         at = {i: k for k, i in enumerate(rough.frames)}
         ties = feature_ties(self.sights, rough.chosen, at)
-        free = [
-            replace(p, focal_px=v.focal_px, focal_sigma=0.3) for v, p in zip(lenses, priors, strict=True)
-        ]
+        free = [replace(p, focal_px=v.focal_px, focal_sigma=0.3) for v, p in zip(lenses, priors, strict=True)]
         solved = adjust(rough.block, ties, free, want_covariance=True)
         if solved.covariance is None:
             return None

@@ -134,8 +134,8 @@ def test_the_keys_are_those_of_the_schema() -> None:
     wanted = "frames lenses plate level response quality coverage invented timing software"
     assert set(keys) >= set(wanted.split())
     of_a_frame = (
-        "file exposures used row column lens width height focal_px principal_point distortion rotation_wxyz "
-        "gain white_balance vignetting placed_by placement_sigma_px doubt reason"
+        "file exposures merge used row column lens width height focal_px principal_point distortion "
+        "rotation_wxyz gain white_balance vignetting placed_by placement_sigma_px doubt reason"
     )
     assert set(keys["frames"][0]) == set(of_a_frame.split())
     assert keys["level"]["from"] == "sea-horizon"

@@ -63,7 +63,7 @@ def test_frames_are_judged_as_they_come_and_each_is_decoded_once(
 ) -> None:
     decoded: list[str] = []
 
-    def decode_and_note(exposure: Exposure) -> Pixels:
+    def decode_and_note(exposure: Exposure, mending: object = None) -> Pixels:
         decoded.append(exposure.file.name)
         return decode(exposure)
 
@@ -173,7 +173,7 @@ def test_a_card_pulled_out_in_the_middle_of_a_check_makes_no_verdict(
     card = tmp_path / "card"
     card.mkdir()
 
-    def pull_and_fail(exposure: Exposure) -> Pixels:
+    def pull_and_fail(exposure: Exposure, mending: object = None) -> Pixels:
         if card.exists():
             card.rename(tmp_path / "away")
         raise UnreadableFile(exposure.file, "cannot be read (Input/output error)")

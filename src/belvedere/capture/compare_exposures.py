@@ -307,11 +307,19 @@ def paired_codes(
     order = sorted(range(len(spools)), key=lambda k: (spools[k].ev or 0.0, k))
     knots, table = np.linspace(0.0, 1.0, to_linear.size), np.maximum.accumulate(to_linear.astype(np.float64))
     pairs = []
+    offset = (0, 0)
     for shorter, longer in itertools.pairwise(order):
-        a, b = bands.squares(longer, (0, 0)), bands.squares(shorter, (0, 0))
+        step = (spools[longer].ev or 0.0) - (spools[shorter].ev or 0.0)
+        noise_light = 4.0 * math.sqrt(USUAL_READ) * max(2.0**step, 1.0)
+        back = measure_shift(
+            bands.green(longer, offset), bands.green(shorter, offset), 2.0**step, noise_light
+        )
+        b = bands.squares(shorter, offset)
+        if back.is_known:
+            offset = _whole((offset[0] - back.x, offset[1] - back.y))
+        a = bands.squares(longer, offset)
         smooth = _smooth(a, b)
         codes = [np.interp(s.light[smooth][:, 1].astype(np.float64), table, knots) for s in (a, b)]
-        step = (spools[longer].ev or 0.0) - (spools[shorter].ev or 0.0)
         pairs.append(PairOfCodes(codes[0], codes[1], step))
     return pairs
 

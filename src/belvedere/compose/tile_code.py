@@ -18,7 +18,7 @@ Samples = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
 def encode_tile(pixels: Samples, tile: int = 512, *, as_is: bool = False) -> bytes:
     """Encode one tile: predictor 2 and compression 8 (TIFF 6.0, section 14; Adobe deflate, RFC 1950).
 
-    Floating-point samples take predictor 3 (Adobe Photoshop TIFF Technical Notes 3, 2005; from memory).
+    Floating-point samples take predictor 3 (TIFF Technical Note 3, Adobe, 2005; from memory).
 
     Parameters
     ----------

@@ -113,7 +113,11 @@ def _disk_filled(
             out.parent.mkdir()
             ended = _filled_after(folder, out, moments.uniform(0.02, 0.6) * whole, disk / "filler")
             met += ended.code not in (0, 3)
-            told += ended.code == FAILED and "free some space" in ended.said.lower() and "Traceback" not in ended.said
+            told += (
+                ended.code == FAILED
+                and "free some space" in ended.said.lower()
+                and "Traceback" not in ended.said
+            )
             stitch(folder, out)
             same += (pixels_digest(out), tags_text(out)) == wanted
             print(f"  disk filled: ended with {ended.code}, said {ended.said!r}", flush=True)

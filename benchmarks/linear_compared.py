@@ -10,7 +10,6 @@ Sources: ISO/CIE 11664-4 (CIE 1976 L*a*b*), IEC 61966-2-1 (sRGB); CIEDE2000 by `
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,11 +21,10 @@ import rawpy
 from numpy.typing import NDArray
 
 from belvedere.capture.raw import read_raw_metadata
-from belvedere.compose.report import FrameReport, Report
+from belvedere.compose.report import Report
+from belvedere.compose.report_geometry import camera_of, plate_of
 from belvedere.deliver.colour_difference import ciede2000
-from belvedere.geometry.camera import Camera
 from belvedere.geometry.orientation import displayed
-from belvedere.geometry.plate import Plate
 
 Triple = tuple[float, float, float]
 
@@ -128,6 +126,7 @@ def compare_frame(
     """
     frame = report.frames[number]
     camera, plate = camera_of(frame), plate_of(report)
+    assert camera is not None
     gain, own = frame.gain or 1.0, np.asarray(frame.white_balance or (1.0, 1.0, 1.0))
     wanted = np.asarray(balance) / own  # a channel that the frame has too much of gets less
     given = (float(wanted[0]), float(wanted[1]), float(wanted[2]))
@@ -197,6 +196,7 @@ def clipped_squares(
         As for `compare_frame`.
     """
     camera, plate = camera_of(report.frames[number]), plate_of(report)
+    assert camera is not None
     with rawpy.imread(str(file)) as raw:
         values, colours = raw.raw_image_visible.copy(), raw.raw_colors_visible
         full = values >= raw.white_level
@@ -223,37 +223,6 @@ def lab(light: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
     return np.stack(
         [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
-    )
-
-
-def camera_of(frame: FrameReport) -> Camera:
-    """A frame's camera as its report tells it."""
-    assert frame.focal_px is not None
-    assert frame.principal_point is not None
-    assert frame.distortion is not None
-    assert frame.rotation_wxyz is not None
-    return Camera(
-        frame.width,
-        frame.height,
-        frame.focal_px,
-        frame.principal_point,
-        frame.distortion,
-        frame.rotation_wxyz,
-    )
-
-
-def plate_of(report: Report) -> Plate:
-    """The panorama's plate as its report tells it."""
-    told = report.plate
-    yaw, pitch, roll = (math.radians(v) for v in told.yaw_pitch_roll_deg)
-    return Plate(
-        told.projection,
-        told.width,
-        told.height,
-        told.pixels_per_radian,
-        told.centre,
-        (yaw, pitch, roll),
-        told.d if told.d is not None else 1.0,
     )
 
 

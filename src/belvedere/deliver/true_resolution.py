@@ -7,16 +7,14 @@ presses frames together, picture pixels are the limit. At every place the coarse
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from belvedere.compose.report import FrameReport, Report
+from belvedere.compose.report import Report
+from belvedere.compose.report_geometry import camera_of, plate_of
 from belvedere.deliver.paper_size import PrintLayout
-from belvedere.geometry.camera import Camera
-from belvedere.geometry.plate import Plate
 
 _COLUMNS, _ROWS = 33, 17
 _STEP = 0.5  # plate px to either side, for the derivative
@@ -99,11 +97,11 @@ def frame_pixels_per_plate_pixel(report: Report) -> NDArray[np.float64] | None:
     J. P. Snyder, Map Projections - A Working Manual, USGS Professional Paper 1395 (1987), section 4: scale
     along the axes of the indicatrix.
     """
-    frames = [(f, _camera(f)) for f in report.frames if f.used]
+    frames = [(f, camera_of(f)) for f in report.frames if f.used]
     cameras = [camera for _, camera in frames if camera is not None]
     if not cameras:
         return None
-    plate = _plate(report)
+    plate = plate_of(report)
     x, y = np.meshgrid(
         np.linspace(0.0, plate.width - 1.0, _COLUMNS), np.linspace(0.0, plate.height - 1.0, _ROWS)
     )
@@ -131,35 +129,3 @@ def frame_pixels_per_plate_pixel(report: Report) -> NDArray[np.float64] | None:
         share[mine] = least
         nearest[mine] = along[mine]
     return share
-
-
-def _camera(frame: FrameReport) -> Camera | None:
-    if (
-        frame.focal_px is None
-        or frame.principal_point is None
-        or frame.distortion is None
-        or frame.rotation_wxyz is None
-    ):
-        return None
-    return Camera(
-        frame.width,
-        frame.height,
-        frame.focal_px,
-        frame.principal_point,
-        frame.distortion,
-        frame.rotation_wxyz,
-    )
-
-
-def _plate(report: Report) -> Plate:
-    told = report.plate
-    yaw, pitch, roll = (math.radians(v) for v in told.yaw_pitch_roll_deg)
-    return Plate(
-        told.projection,
-        told.width,
-        told.height,
-        told.pixels_per_radian,
-        told.centre,
-        (yaw, pitch, roll),
-        d=told.d if told.d is not None else 1.0,
-    )

@@ -8,16 +8,12 @@ from dataclasses import replace
 from typing import TypeVar
 
 import msgspec
-import numpy as np
-from numpy.typing import NDArray
 
 from belvedere.align.alignment import Alignment
 from belvedere.align.estimate import estimate_alignment
 from belvedere.capture.bracket_account import brightness_ev
-from belvedere.capture.decode import decode
-from belvedere.capture.frame import Exposure, Frame
 from belvedere.capture.gather import Gathered
-from belvedere.capture.metadata import read_metadata
+from belvedere.capture.mask import read_mask
 from belvedere.capture.primaries import CommonProfile, common_profile, srgb_profile
 from belvedere.capture.scene_primaries import scene_primaries
 from belvedere.capture.transfer import read_transfer
@@ -276,7 +272,7 @@ class Run:
         self, alignment: Alignment, tone: Tone, plate: Plate, neutral: tuple[float, float, float] | None
     ) -> Seams:
         own = [light for light in lights(alignment, tone, neutral) if light is not None]
-        masks = [_mask(self._sources.frames[i]) for i in alignment.used]
+        masks = [read_mask(self._sources.frames[i]) for i in alignment.used]
         return estimate_seams(
             self._sources.pixels(),
             used_cameras(alignment),
@@ -400,11 +396,3 @@ class Run:
         self._seconds["decode"] = self._sources.decode_s
         self._seconds["total"] = time.perf_counter() - self._began
         return make_report(made, self._seconds, self._peak.look(), picture, self._options.out)
-
-
-def _mask(frame: Frame) -> NDArray[np.uint8] | None:
-    """The photographer's mask of a frame, (height, width)."""
-    if frame.mask is None:
-        return None
-    pixels = decode(Exposure(frame.mask, read_metadata(frame.mask)))[..., 0]
-    return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)

@@ -124,6 +124,9 @@ def test_points_set_by_hand_are_measured_again_where_the_pixels_agree(row: Shot)
     assert row.errors(three, found).max() < max(1e-4, 2.0 * row.errors(three, alone).max())
     counts = [{(p.a, p.b): len(p.points_a) for p in a.pairs}[1, 2] for a in (found, alone)]
     assert abs(counts[0] - counts[1] - 4) <= 2  # one more or less of the others may lie too far off
+    own = {(p.a, p.b): p for p in found.pairs}[1, 2]
+    set_a = np.array(ties.points)[:, :2]
+    assert np.linalg.norm(own.points_a[-4:] - set_a, axis=1).max() < 2.0  # whatever happens, these stay
 
 
 def test_points_that_contradict_one_another_stop_the_run_and_name_the_culprit(row: Shot) -> None:
